@@ -1,0 +1,6 @@
+"""Command line, to come."""
+
+
+def main() -> int:
+    """Entry point."""
+    return 2

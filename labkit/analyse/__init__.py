@@ -1,0 +1,1 @@
+"""analyse: what happened, from a Recording to numbers with intervals."""

@@ -1,0 +1,1 @@
+"""decide: what it means for the builder."""

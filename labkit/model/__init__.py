@@ -1,0 +1,1 @@
+"""model: what would happen, from materials and masses to motion."""
