@@ -1,6 +1,246 @@
-"""Command line, to come."""
+"""Command line: ``labkit check``, ``labkit analyse``, ``labkit compare``.
+
+Exit codes: 0 done; 1 done, but a fatal finding stands in the way of the result; 2 the input cannot be used.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import shutil
+import sys
+import textwrap
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+
+import pandas as pd
+
+from labkit import __version__
+from labkit.analyse.one_run import RunAnalysis, analyse_run, check_run
+from labkit.decide.verdict import compare_runs, settles_sentence
+from labkit.runs.checks import BlockedAnalysisError, LogReport
+from labkit.runs.runfolder import Run, load_run
+from labkit.show import report, tables
+
+__all__ = ["main"]
 
 
-def main() -> int:
-    """Entry point."""
-    return 2
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return the exit code.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Arguments after the program's name; those of the process by default.
+    """
+    options = _parser().parse_args(arguments)
+    try:
+        return options.job(options)
+    except BlockedAnalysisError as error:
+        print(f"labkit: {error}", file=sys.stderr)
+        return 1
+    except (ValueError, TypeError, OSError) as error:
+        print(f"labkit: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("labkit: stopped", file=sys.stderr)
+        return 2
+
+
+# -------------------------------------------------------------------------------------------------- options
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="labkit",
+        description="Does the panel hold the camera still? Logs in, verdict out.",
+        epilog="A RUN is a folder with logs and a run.toml, a folder of logs, or one log file.",
+    )
+    parser.add_argument("--version", action="version", version=f"labkit {__version__}")
+    jobs = parser.add_subparsers(required=True, metavar="JOB")
+    check = jobs.add_parser("check", help="is the log fit for use?", parents=[_reading(), _output(html=False)])
+    check.add_argument("logs", nargs="+", type=Path, metavar="LOG", help="log files or run folders")
+    check.set_defaults(job=_check)
+    analyse = jobs.add_parser(
+        "analyse",
+        help="modes, displacement and settling of one run",
+        parents=[_reading(), _output(html=True), _analysing()],
+    )
+    analyse.add_argument("run", type=Path, metavar="RUN", help="run folder or log file")
+    analyse.set_defaults(job=_analyse)
+    compare = jobs.add_parser(
+        "compare", help="what did ONE change do?", parents=[_reading(), _output(html=True), _analysing()]
+    )
+    compare.add_argument("before", type=Path, metavar="BEFORE", help="run before the change")
+    compare.add_argument("after", type=Path, metavar="AFTER", help="run after the change")
+    compare.set_defaults(job=_compare)
+    return parser
+
+
+def _reading() -> argparse.ArgumentParser:
+    group = argparse.ArgumentParser(add_help=False)
+    reading = group.add_argument_group("how to read a log that does not say it itself (a run.toml says it better)")
+    reading.add_argument("--columns", type=_names, metavar="A,B,…", help="columns that hold the acceleration")
+    reading.add_argument("--units", metavar="UNIT", help="their unit, as in g, mg, m/s^2")
+    reading.add_argument("--scale", type=float, metavar="X", help="units per count, for raw counts")
+    reading.add_argument("--rate-hz", type=float, metavar="F", help="sample rate of a log without a time column")
+    reading.add_argument("--time-column", metavar="NAME", help="column that holds the time")
+    reading.add_argument("--time-unit", metavar="UNIT", help="its unit, as in s, ms, us")
+    reading.add_argument(
+        "--tolerance-um",
+        type=float,
+        metavar="X",
+        help="how far the camera may be from its settled position [µm]; otherwise from the camera facts",
+    )
+    return group
+
+
+def _output(*, html: bool) -> argparse.ArgumentParser:
+    group = argparse.ArgumentParser(add_help=False)
+    output = group.add_argument_group("output")
+    output.add_argument("--json", action="store_true", help="print everything as JSON instead of tables")
+    if html:
+        output.add_argument("--html", type=Path, metavar="FILE", help="also write one self-contained page")
+    return group
+
+
+def _analysing() -> argparse.ArgumentParser:
+    group = argparse.ArgumentParser(add_help=False)
+    analysing = group.add_argument_group("analysis")
+    analysing.add_argument(
+        "--channel", default="", metavar="NAME", help="axis to report on; otherwise the one that moves most"
+    )
+    analysing.add_argument(
+        "--longest-move-s",
+        type=float,
+        default=1.0,
+        metavar="T",
+        help="without trigger, times or move facts: bursts closer than this are one move (default 1)",
+    )
+    return group
+
+
+def _names(text: str) -> list[str]:
+    return [name.strip() for name in text.split(",") if name.strip()]
+
+
+# ----------------------------------------------------------------------------------------------------- jobs
+def _check(options: argparse.Namespace) -> int:
+    runs = [_load(path, options) for path in options.logs]
+    reports = [r for run in runs for r in check_run(run, tolerance_m=_tolerance(options))]
+    if options.json:
+        _print_json({"reports": reports})
+    else:
+        _print_findings(reports)
+    return 1 if any(r.fatal for r in reports) else 0
+
+
+def _analyse(options: argparse.Namespace) -> int:
+    analysis = _analysed(options.run, options)
+    if options.html:
+        _write(options.html, report.run_page(analysis, version=__version__, when=datetime.now()))
+    if options.json:
+        _print_json({"analysis": analysis})
+        return 0
+    _print_findings(analysis.reports)
+    _print_table(f"{analysis.name}: {analysis.n_moves} moves", tables.motion_table(analysis))
+    for axis in analysis.axes:
+        if axis.channel == (options.channel or analysis.worst_channel):
+            _print_table(f"modes of {axis.channel}", tables.modes_table(axis))
+    for axis in analysis.axes:
+        _print_wrapped(settles_sentence(axis.channel, axis))
+    for steady in analysis.steady:
+        _print_steady(steady)
+    for note in analysis.notes:
+        _print_wrapped(f"note: {note}")
+    return 0
+
+
+def _compare(options: argparse.Namespace) -> int:
+    before, after = (_analysed(path, options) for path in (options.before, options.after))
+    verdict = compare_runs(before, after, channel=options.channel)
+    if options.html:
+        _write(options.html, report.comparison_page(verdict, before, after, version=__version__, when=datetime.now()))
+    if options.json:
+        _print_json({"verdict": verdict, "before": before, "after": after})
+        return 0
+    _print_findings((*before.reports, *after.reports))
+    _print_table(f"{verdict.channel}: {verdict.before} → {verdict.after}", tables.changes_table(verdict.comparison))
+    for text in (*verdict.sentences, *(f"doubt: {w}" for w in verdict.warnings)):
+        _print_wrapped(text)
+    print()
+    _print_wrapped(verdict.headline)
+    return 0
+
+
+def _load(path: Path, options: argparse.Namespace) -> Run:
+    given = {
+        "columns": options.columns,
+        "units": options.units,
+        "scale": options.scale,
+        "sample_rate_hz": options.rate_hz,
+        "time_column": options.time_column,
+        "time_unit": options.time_unit,
+    }
+    return load_run(path, **{key: value for key, value in given.items() if value is not None})
+
+
+def _analysed(path: Path, options: argparse.Namespace) -> RunAnalysis:
+    run = _load(path, options)
+    return analyse_run(
+        run,
+        tolerance_m=_tolerance(options),
+        longest_move_s=options.longest_move_s,
+        progress=_progress,
+    )
+
+
+def _tolerance(options: argparse.Namespace) -> float:
+    return math.nan if options.tolerance_um is None else 1e-6 * options.tolerance_um
+
+
+# ------------------------------------------------------------------------------------------------- printing
+def _progress(what: str, done: int, total: int) -> None:
+    if sys.stderr.isatty():
+        end = "\n" if done == total else ""
+        print(f"\r\033[K{what} ({done} of {total})", end=end, file=sys.stderr, flush=True)
+
+
+def _print_findings(reports: Sequence[LogReport]) -> None:
+    for one in reports:
+        counts = f"{len(one.passed)} checks passed, {len(one.findings)} finding(s)"
+        print(f"{one.name}: {counts}" + (f", {len(one.skipped)} skipped" if one.skipped else ""))
+        for f in one.findings:
+            where = f" ({f.channel})" if f.channel else ""
+            _print_wrapped(f"{f.severity.upper()}{where}: {f.evidence}. {f.consequence} {f.advice}", indent="    ")
+
+
+def _print_steady(steady) -> None:
+    for name, rms, peak in zip(steady.recording.channels, steady.rms_m, steady.peak_m):
+        _print_wrapped(
+            f"{name}: moves {1e6 * rms:.3g} µm rms, {1e6 * peak:.3g} µm at most, above {steady.low_cut_hz:g} Hz "
+            f"(noise floor {1e6 * steady.noise_floor_m:.2g} µm rms)"
+        )
+
+
+def _print_table(title: str, table: pd.DataFrame) -> None:
+    print(f"\n{title}")
+    print(textwrap.indent(table.to_string(index=False, justify="left"), "  "))
+
+
+def _print_wrapped(text: str, indent: str = "") -> None:
+    width = max(60, min(110, shutil.get_terminal_size().columns))
+    print(textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent + "  "))
+
+
+def _print_json(content: dict[str, object]) -> None:
+    print(json.dumps(tables.to_plain(content), indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def _write(path: Path, page: str) -> None:
+    path.write_text(page, encoding="utf-8")
+    print(f"wrote {path}", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

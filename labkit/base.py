@@ -45,8 +45,14 @@ class LogFormatError(ValueError):
     """
 
     def __init__(
-        self, file: str, *, found: str, expected: str, cure: str,
-        line: int | None = None, column: str | None = None,
+        self,
+        file: str,
+        *,
+        found: str,
+        expected: str,
+        cure: str,
+        line: int | None = None,
+        column: str | None = None,
     ) -> None:
         self.file, self.line, self.column = str(file), line, column
         self.found, self.expected, self.cure = found, expected, cure
@@ -127,7 +133,12 @@ class Estimate:
 
     @classmethod
     def from_standard_error(
-        cls, value: float, standard_error: float, *, dof: float, level: float = 0.95,
+        cls,
+        value: float,
+        standard_error: float,
+        *,
+        dof: float,
+        level: float = 0.95,
     ) -> Estimate:
         """Symmetric Student-t interval (GUM G.3) around `value` with `dof` degrees of freedom."""
         check_number("level", level, above=0.0, below=1.0)
@@ -137,7 +148,8 @@ class Estimate:
         quantile = stats.norm.ppf if math.isinf(dof) else stats.t(dof).ppf
         half = float(quantile(0.5 + level / 2)) * standard_error
         return cls(
-            value=float(value), standard_error=float(standard_error),
+            value=float(value),
+            standard_error=float(standard_error),
             interval=Interval(low=float(value - half), high=float(value + half), level=level),
         )
 
@@ -145,15 +157,22 @@ class Estimate:
     def unknown(cls, value: float = math.nan, *, level: float = 0.95) -> Estimate:
         """A value whose uncertainty is not known (or, by default, no value at all)."""
         return cls(
-            value=float(value), standard_error=math.nan,
+            value=float(value),
+            standard_error=math.nan,
             interval=Interval(low=math.nan, high=math.nan, level=level),
         )
 
 
 # ---------------------------------------------------------------------------------------------- validators
 def check_number(
-    name: str, value: float, *, above: float | None = None, at_least: float | None = None,
-    below: float | None = None, at_most: float | None = None, cure: str = "",
+    name: str,
+    value: float,
+    *,
+    above: float | None = None,
+    at_least: float | None = None,
+    below: float | None = None,
+    at_most: float | None = None,
+    cure: str = "",
 ) -> float:
     """Return `value` as a finite float inside the stated bounds, or raise with name, value, rule and cure."""
     rules = [
@@ -184,7 +203,13 @@ def check_choice(name: str, value: str, choices: Iterable[str], *, cure: str = "
 
 
 def check_array(
-    name: str, values: object, *, ndim: int, min_length: int = 1, finite: bool = True, cure: str = "",
+    name: str,
+    values: object,
+    *,
+    ndim: int,
+    min_length: int = 1,
+    finite: bool = True,
+    cure: str = "",
 ) -> np.ndarray:
     """Return `values` as a float64 array of `ndim` dimensions, time last, or raise with the rule broken."""
     try:
@@ -194,9 +219,7 @@ def check_array(
     if array.ndim != ndim:
         raise ValueError(f"{name} has {array.ndim} dimension(s); it must have {ndim}{_cure(cure)}")
     if array.shape[-1] < min_length:
-        raise ValueError(
-            f"{name} has {array.shape[-1]} sample(s); it must have at least {min_length}{_cure(cure)}"
-        )
+        raise ValueError(f"{name} has {array.shape[-1]} sample(s); it must have at least {min_length}{_cure(cure)}")
     if finite and not np.isfinite(array).all():
         bad = int(array.size - np.isfinite(array).sum())
         raise ValueError(f"{name} has {bad} value(s) that are not finite{_cure(cure) or '; cut them out first'}")
@@ -231,7 +254,9 @@ class Unit:
 _G = STANDARD_GRAVITY_M_S2
 # Spellings as they stand in real headers, lower case except where case carries the meaning (checked first).
 _CASE_SENSITIVE = {
-    "Mm": None, "MS": None, "Ms": None,  # mega-somethings: never what a bench log means, so never guessed
+    "Mm": None,
+    "MS": None,
+    "Ms": None,  # mega-somethings: never what a bench log means, so never guessed
 }
 _UNITS: dict[str, Unit] = {}
 
@@ -242,20 +267,33 @@ def _add(quantity: str, symbol_si: str, factors: dict[str, float]) -> None:
             _UNITS[spelling] = Unit(quantity=quantity, symbol_si=symbol_si, factor=factor)
 
 
-_add("acceleration", "m/s^2", {
-    "m/s^2 m/s2 m/s² m/s/s m/s**2 m_s2 ms-2 m.s-2 m·s-2 m·s⁻² mps2": 1.0,
-    "mm/s^2 mm/s2 mm/s² mm/s/s mm/s**2 mm_s2 mm.s-2 mmps2": 1e-3,
-    "cm/s^2 cm/s2 cm/s² gal": 1e-2,
-    "g gn g0 gravity": _G, "mg": 1e-3 * _G, "µg ug": 1e-6 * _G,
-})
+_add(
+    "acceleration",
+    "m/s^2",
+    {
+        "m/s^2 m/s2 m/s² m/s/s m/s**2 m_s2 ms-2 m.s-2 m·s-2 m·s⁻² mps2": 1.0,
+        "mm/s^2 mm/s2 mm/s² mm/s/s mm/s**2 mm_s2 mm.s-2 mmps2": 1e-3,
+        "cm/s^2 cm/s2 cm/s² gal": 1e-2,
+        "g gn g0 gravity": _G,
+        "mg": 1e-3 * _G,
+        "µg ug": 1e-6 * _G,
+    },
+)
 _add("velocity", "m/s", {"m/s m_s mps": 1.0, "mm/s mm_s mmps": 1e-3, "µm/s um/s": 1e-6})
 _add("displacement", "m", {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "µm um micron microns": 1e-6, "nm": 1e-9})
 _add("image displacement", "px", {"px pix pixel pixels": 1.0})
 _add("force", "N", {"n": 1.0, "mn": 1e-3, "kn": 1e3})
-_add("time", "s", {
-    "s sec secs second seconds": 1.0, "ms msec millis milliseconds": 1e-3,
-    "µs us usec micros microseconds": 1e-6, "ns nsec nanos nanoseconds": 1e-9, "min minutes": 60.0,
-})
+_add(
+    "time",
+    "s",
+    {
+        "s sec secs second seconds": 1.0,
+        "ms msec millis milliseconds": 1e-3,
+        "µs us usec micros microseconds": 1e-6,
+        "ns nsec nanos nanoseconds": 1e-9,
+        "min minutes": 60.0,
+    },
+)
 _add("angular rate", "rad/s", {"rad/s": 1.0, "deg/s °/s dps": math.pi / 180})
 _add("temperature", "degC", {"°c degc celsius": 1.0})
 _add("trigger", "1", {"trigger trig": 1.0})

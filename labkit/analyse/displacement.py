@@ -55,7 +55,10 @@ def amplitude_m(acceleration_m_s2: float, *, frequency_hz: float) -> float:
 
 
 def noise_floor_m(
-    noise_density_m_s2_rthz: float, *, low_cut_hz: float, high_cut_hz: float = math.inf,
+    noise_density_m_s2_rthz: float,
+    *,
+    low_cut_hz: float,
+    high_cut_hz: float = math.inf,
 ) -> float:
     """Rms displacement [m] that white acceleration noise leaves between two frequencies.
 
@@ -108,7 +111,10 @@ def highpass_noise_factor(order: int, *, zero_phase: bool = False) -> float:
 
 
 def double_integration_drift_m(
-    time_s: float, *, bias_m_s2: float = 0.0, noise_density_m_s2_rthz: float = 0.0,
+    time_s: float,
+    *,
+    bias_m_s2: float = 0.0,
+    noise_density_m_s2_rthz: float = 0.0,
 ) -> tuple[float, float]:
     """What integrating twice in time makes of a bias and of white noise after `time_s`.
 
@@ -185,7 +191,10 @@ class SteadyDisplacement:
 
 
 def steady_displacement(
-    recording: Recording, *, low_cut_hz: float, noise_density_m_s2_rthz: float = math.nan,
+    recording: Recording,
+    *,
+    low_cut_hz: float,
+    noise_density_m_s2_rthz: float = math.nan,
 ) -> SteadyDisplacement:
     """Displacement by division by (2πf)² above `low_cut_hz`.
 
@@ -231,8 +240,10 @@ def steady_displacement(
     if not math.isnan(noise_density_m_s2_rthz):
         floor = highpass_noise_factor(_ORDER) * noise_floor_m(noise_density_m_s2_rthz, low_cut_hz=low_cut_hz)
     return SteadyDisplacement(
-        recording=replace(recording, values=values, unit="m", meta={}), low_cut_hz=float(low_cut_hz),
-        noise_floor_m=floor, rms_m=np.sqrt(np.nanmean(values**2, axis=1)),
+        recording=replace(recording, values=values, unit="m", meta={}),
+        low_cut_hz=float(low_cut_hz),
+        noise_floor_m=floor,
+        rms_m=np.sqrt(np.nanmean(values**2, axis=1)),
         peak_m=np.nanmax(np.abs(values), axis=1),
     )
 
@@ -303,7 +314,9 @@ def decay_displacement(fit: ModalFit, time_s: np.ndarray) -> Decay:
     traces = np.stack([reconstruct(fit, time, repeat=r, integrate=order) for r in range(fit.n_repeats)])
     variance = sum((m.amplitude_sd / (2 * math.pi * m.frequency_hz.value) ** order) ** 2 for m in fit.modes)
     return Decay(
-        time_s=time, displacement_m=traces, peak_m=np.abs(traces).max(axis=1),
+        time_s=time,
+        displacement_m=traces,
+        peak_m=np.abs(traces).max(axis=1),
         standard_error_m=math.sqrt(variance) if fit.modes else math.nan,
     )
 

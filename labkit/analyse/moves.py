@@ -73,8 +73,13 @@ class MoveList:
 
 
 def find_moves(
-    recording: Recording, trigger: Recording | None = None, *, move_ends_s: Sequence[float] = (),
-    move_duration_s: float = math.nan, longest_move_s: float = 1.0, end_edge: str = "falling",
+    recording: Recording,
+    trigger: Recording | None = None,
+    *,
+    move_ends_s: Sequence[float] = (),
+    move_duration_s: float = math.nan,
+    longest_move_s: float = 1.0,
+    end_edge: str = "falling",
     shortest_rest_s: float = _SHORTEST_REST_S,
 ) -> MoveList:
     """Moves of a log, from given times, a trigger channel, or the acceleration itself.
@@ -157,17 +162,21 @@ def _from_times(recording: Recording, ends_s: Sequence[float], duration_s: float
     for previous, end in zip([recording.start_s, *ends], ends):
         before = [t for t in onsets if previous + _LONG_S / 2 < t < end]
         start = end - duration_s if not onsets else (before[0] if before else math.nan)
-        moves.append(Move(
-            start_s=start, end_s=end, rest_end_s=math.nan,
-            end_uncertainty_s=1 / (math.sqrt(12) * recording.sample_rate_hz),
-        ))
+        moves.append(
+            Move(
+                start_s=start,
+                end_s=end,
+                rest_end_s=math.nan,
+                end_uncertainty_s=1 / (math.sqrt(12) * recording.sample_rate_hz),
+            )
+        )
     return moves
 
 
 def _from_trigger(trigger: Recording, end_edge: str) -> list[Move]:
     level = trigger.values[0]
     known = level[np.isfinite(level)]
-    low, high = (np.quantile(known, [0.001, 0.999]) if known.size else (0.0, 0.0))
+    low, high = np.quantile(known, [0.001, 0.999]) if known.size else (0.0, 0.0)
     if not high > low:
         raise ValueError(
             f"trigger channel {trigger.channels[0]!r} never changes level (stays at {low:g}); "
@@ -182,10 +191,14 @@ def _from_trigger(trigger: Recording, end_edge: str) -> list[Move]:
     for end in ends:
         earlier = starts[starts < end]
         start = trigger.time_s[earlier[-1]] if earlier.size else math.nan
-        moves.append(Move(
-            start_s=float(start), end_s=float(trigger.time_s[end]), rest_end_s=math.nan,
-            end_uncertainty_s=1 / (math.sqrt(12) * trigger.sample_rate_hz),
-        ))
+        moves.append(
+            Move(
+                start_s=float(start),
+                end_s=float(trigger.time_s[end]),
+                rest_end_s=math.nan,
+                end_uncertainty_s=1 / (math.sqrt(12) * trigger.sample_rate_hz),
+            )
+        )
     return moves
 
 
@@ -229,7 +242,8 @@ def _motion(recording: Recording) -> np.ndarray:
 def _short_rms(recording: Recording) -> np.ndarray:
     """Centred running rms over the short-term window, all channels together."""
     width = max(3, round(_SHORT_S * recording.sample_rate_hz))
-    return np.sqrt(ndimage.uniform_filter1d((_motion(recording) ** 2).sum(axis=0), width, mode="nearest"))
+    power = ndimage.uniform_filter1d((_motion(recording) ** 2).sum(axis=0), width, mode="nearest")
+    return np.sqrt(np.maximum(power, 0.0))  # the running sum may round to just below zero
 
 
 def _onsets(recording: Recording) -> list[float]:
@@ -238,18 +252,29 @@ def _onsets(recording: Recording) -> list[float]:
         return []
     power = (_motion(recording) ** 2).sum(axis=0)
     short, long = (max(3, round(w * recording.sample_rate_hz)) for w in (_SHORT_S, _LONG_S))
-    total = np.concatenate([[0.0], np.cumsum(power)])
+    known = np.isfinite(recording.values).all(axis=0)
     index = np.arange(recording.n_samples)
     ahead = np.minimum(index + short, recording.n_samples)
     behind = np.maximum(index - long, 0)
-    after = (total[ahead] - total[index]) / np.maximum(ahead - index, 1)
-    # before the log there is nothing to compare with: the floor below stands in
-    before = (total[index] - total[behind]) / np.maximum(index - behind, 1)
+    after, _ = _mean_power(power, known, index, ahead)
+    before, known_before = _mean_power(power, known, behind, index)
+    # after a gap there is too little to compare with, so what follows it is no onset
+    after[(known_before < 0.5 * (index - behind)) & (index > 0)] = 0.0
     blocks = power[: power.size // short * short].reshape(-1, short).mean(axis=1)
     floor = np.quantile(blocks[blocks > 0], 0.1) if (blocks > 0).any() else 0.0
     ratio = after / np.maximum(np.maximum(before, floor), np.finfo(float).tiny)
     peaks, _ = signal.find_peaks(ratio, height=_ONSET_RATIO**2, distance=max(1, long // 3))
     return [recording.start_s + _sharpen(power, int(p), short) / recording.sample_rate_hz for p in peaks]
+
+
+def _mean_power(
+    power: np.ndarray, known: np.ndarray, first: np.ndarray, stop: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean of the known samples between two indices, and how many they are."""
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    count = np.concatenate([[0], np.cumsum(known)])
+    n = count[stop] - count[first]
+    return (total[stop] - total[first]) / np.maximum(n, 1), n
 
 
 def _sharpen(power: np.ndarray, index: int, short: int) -> int:
@@ -269,7 +294,9 @@ def _sharpen(power: np.ndarray, index: int, short: int) -> int:
 
 # ----------------------------------------------------------------------------------------------- the rests
 def _usable(
-    recording: Recording, found: list[Move], shortest_rest_s: float,
+    recording: Recording,
+    found: list[Move],
+    shortest_rest_s: float,
 ) -> tuple[list[Move], list[tuple[float, str]]]:
     log_end = recording.start_s + recording.duration_s
     missing = recording.time_s[~np.isfinite(recording.values).all(axis=0)]
@@ -288,7 +315,8 @@ def _usable(
 
 
 def _without_short_rests(
-    moves: list[Move], left_out: list[tuple[float, str]],
+    moves: list[Move],
+    left_out: list[tuple[float, str]],
 ) -> tuple[list[Move], list[tuple[float, str]]]:
     """Leave out moves whose rest is under half of the usual one: their decay cannot be compared."""
     if not moves:
@@ -298,7 +326,8 @@ def _without_short_rests(
     kept = [move for move, length in zip(moves, lengths) if length >= 0.5 * usual]
     short = [
         (move.end_s, f"its rest of {length:.3g} s (cut by a gap or the end) is under half of the usual {usual:.3g} s")
-        for move, length in zip(moves, lengths) if length < 0.5 * usual
+        for move, length in zip(moves, lengths)
+        if length < 0.5 * usual
     ]
     return kept, sorted([*left_out, *short])
 

@@ -187,8 +187,14 @@ def _envelope_horizon(poles: np.ndarray, sizes: np.ndarray, tolerance: float) ->
 
 
 def settling(
-    fit: ModalFit, *, tolerance_m: float, record_s: float, traces_m: list[np.ndarray] | None = None,
-    trace_noise_m: float = math.nan, sample_rate_hz: float = math.nan, end_uncertainty_s: float = 0.0,
+    fit: ModalFit,
+    *,
+    tolerance_m: float,
+    record_s: float,
+    traces_m: list[np.ndarray] | None = None,
+    trace_noise_m: float = math.nan,
+    sample_rate_hz: float = math.nan,
+    end_uncertainty_s: float = 0.0,
     level: float = 0.95,
 ) -> Settling:
     """Settling times of all moves, by both readings.
@@ -241,11 +247,17 @@ def settling(
     common = _common_error_s(fit, displacement, tolerance_m, late) if route == "modes" else 0.0
     both = from_modes - from_trace
     return Settling(
-        tolerance_m=float(tolerance_m), from_modes_s=from_modes, from_trace_s=from_trace, route=route,
+        tolerance_m=float(tolerance_m),
+        from_modes_s=from_modes,
+        from_trace_s=from_trace,
+        route=route,
         mean_s=_mean(times, math.hypot(common, end_uncertainty_s), level),
         worst_s=float(np.nanmax(times)) if np.isfinite(times).any() else math.nan,
-        n_settled=int(np.isfinite(times).sum()), n_moves=fit.n_repeats, record_s=float(record_s),
-        disagreement_s=float(np.nanmedian(both)) if np.isfinite(both).any() else math.nan, notes=tuple(notes),
+        n_settled=int(np.isfinite(times).sum()),
+        n_moves=fit.n_repeats,
+        record_s=float(record_s),
+        disagreement_s=float(np.nanmedian(both)) if np.isfinite(both).any() else math.nan,
+        notes=tuple(notes),
     )
 
 
@@ -260,7 +272,12 @@ def _displacement_amplitudes(fit: ModalFit) -> np.ndarray:
 
 
 def _trace_settling(
-    n: int, traces: list[np.ndarray] | None, noise_m: float, rate_hz: float, tolerance_m: float, notes: list[str],
+    n: int,
+    traces: list[np.ndarray] | None,
+    noise_m: float,
+    rate_hz: float,
+    tolerance_m: float,
+    notes: list[str],
 ) -> np.ndarray:
     if traces is None:
         return np.full(n, math.nan)
@@ -294,8 +311,10 @@ def _common_error_s(fit: ModalFit, displacement: np.ndarray, tolerance_m: float,
     variance, centre = 0.0, mean(fit.poles_rad_s)
     for k, mode in enumerate(fit.modes):
         omega, zeta = 2 * math.pi * mode.frequency_hz.value, mode.damping_ratio.value
-        for d_omega, d_zeta in ((2 * math.pi * mode.frequency_hz.standard_error, 0.0),
-                                (0.0, min(mode.damping_ratio.standard_error, 0.5 * zeta))):
+        for d_omega, d_zeta in (
+            (2 * math.pi * mode.frequency_hz.standard_error, 0.0),
+            (0.0, min(mode.damping_ratio.standard_error, 0.5 * zeta)),
+        ):
             w, z = omega + d_omega, zeta + d_zeta
             poles = fit.poles_rad_s.copy()
             poles[k] = -z * w + 1j * w * math.sqrt(1 - z**2)

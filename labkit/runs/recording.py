@@ -120,7 +120,9 @@ class Recording:
                 f"{self.start_s:g} s to {self.start_s + self.duration_s:g} s"
             )
         return replace(
-            self, values=self.values[:, first:stop], start_s=self.start_s + first / self.sample_rate_hz,
+            self,
+            values=self.values[:, first:stop],
+            start_s=self.start_s + first / self.sample_rate_hz,
         )
 
     def to_frame(self) -> pd.DataFrame:

@@ -1,0 +1,282 @@
+"""Plots: thin layers over results, one function a question; matplotlib lives only here.
+
+Every function draws into `ax` (or a new figure when None) and returns the Axes; nothing is computed that a result
+does not already hold. `alt_text(ax)` says in words what a figure shows.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib import pyplot as plt
+from matplotlib.axes import Axes
+
+from labkit.analyse.moves import Move
+from labkit.analyse.one_run import AxisAnalysis
+from labkit.decide.compare import Comparison
+from labkit.runs.recording import Recording
+
+__all__ = [
+    "alt_text",
+    "figure_png",
+    "plot_changes",
+    "plot_decays",
+    "plot_recording",
+    "plot_settling",
+    "plot_spectra",
+]
+
+# Okabe & Ito's set for colour-vision deficiency (2008); lines also differ in style
+_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7")
+_STYLES = ("-", "--", "-.", ":")
+_MOST_POINTS = 4000
+
+
+def _axes(ax: Axes | None, *, size: tuple[float, float] = (7.5, 3.2)) -> Axes:
+    return plt.subplots(figsize=size, layout="constrained")[1] if ax is None else ax
+
+
+def _finish(ax: Axes, alt: str) -> Axes:
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.grid(True, alpha=0.25)
+    ax.figure.set_gid(f"{ax.figure.get_gid() or ''}{alt} ".lstrip())
+    return ax
+
+
+def alt_text(ax: Axes) -> str:
+    """What the figure shows, in words, for readers who cannot see it."""
+    return (ax.figure.get_gid() or "").strip()
+
+
+def figure_png(ax: Axes, *, dpi: int = 110) -> str:
+    """The figure as a ``data:`` address holding a PNG; the figure is closed."""
+    buffer = io.BytesIO()
+    ax.figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+    plt.close(ax.figure)
+    return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def plot_recording(
+    recording: Recording,
+    ax: Axes | None = None,
+    *,
+    channel: str = "",
+    moves: Sequence[Move] = (),
+) -> Axes:
+    """One channel over time, thinned to its extremes, with the rests after the moves shaded.
+
+    Parameters
+    ----------
+    recording : Recording
+        What was logged.
+    ax : Axes, optional
+        Where to draw.
+    channel : str
+        Channel; the first by default.
+    moves : sequence of Move
+        Moves found in it.
+    """
+    ax, name = _axes(ax), channel or recording.channels[0]
+    time, values = _thin(recording.time_s, recording.channel(name))
+    for k, move in enumerate(moves):
+        ax.axvspan(
+            move.end_s,
+            move.rest_end_s,
+            color=_COLOURS[2],
+            alpha=0.15,
+            lw=0,
+            label="rest after a move" if not k else None,
+        )
+    ax.plot(time, values, color=_COLOURS[0], lw=0.6)
+    ax.set(xlabel="time [s]", ylabel=f"{name} [{_pretty(recording.unit)}]", xlim=(time[0], time[-1]))
+    if moves:
+        ax.legend(loc="upper right", fontsize="small")
+    return _finish(ax, f"{name} over {recording.duration_s:.0f} s with {len(moves)} rests after moves shaded.")
+
+
+def plot_decays(
+    axes: Sequence[AxisAnalysis],
+    ax: Axes | None = None,
+    *,
+    labels: Sequence[str] = (),
+    tolerance_m: float = math.nan,
+) -> Axes:
+    """Displacement after each move, with the tolerance band.
+
+    Parameters
+    ----------
+    axes : sequence of AxisAnalysis
+        One a run, overlaid.
+    ax : Axes, optional
+        Where to draw.
+    labels : sequence of str
+        Name of each run.
+    tolerance_m : float
+        Half width of the tolerance band [m]; nan for none.
+    """
+    ax, labels = _axes(ax), list(labels) or [axis.channel for axis in axes]
+    last = 0.0
+    for axis, label, colour, style in zip(axes, labels, _COLOURS, _STYLES):
+        x = 1e6 * axis.decay.displacement_m
+        for k, row in enumerate(x):
+            ax.plot(
+                1e3 * axis.decay.time_s,
+                row,
+                color=colour,
+                ls=style if not k else "-",
+                lw=1.2 if not k else 0.5,
+                alpha=1.0 if not k else 0.35,
+                label=label if not k else None,
+            )
+        last = max(last, _shown_until_s(axis))
+    if not math.isnan(tolerance_m):
+        ax.axhspan(
+            -1e6 * tolerance_m,
+            1e6 * tolerance_m,
+            color="0.5",
+            alpha=0.25,
+            lw=0,
+            label=f"tolerance ±{1e6 * tolerance_m:.3g} µm",
+        )
+    ax.set(xlabel="time after the end of the move [ms]", ylabel="displacement [µm]", xlim=(0, 1e3 * last or None))
+    ax.legend(loc="upper right", fontsize="small")
+    peaks = "; ".join(f"{lab}: {1e6 * np.median(a.decay.peak_m):.1f} µm" for a, lab in zip(axes, labels))
+    return _finish(ax, f"Displacement of {axes[0].channel} after the moves; median of the largest: {peaks}.")
+
+
+def plot_spectra(axes: Sequence[AxisAnalysis], ax: Axes | None = None, *, labels: Sequence[str] = ()) -> Axes:
+    """Power spectral density of the rests with its interval and the fitted modes marked.
+
+    Parameters
+    ----------
+    axes : sequence of AxisAnalysis
+        One a run, overlaid.
+    ax : Axes, optional
+        Where to draw.
+    labels : sequence of str
+        Name of each run.
+    """
+    ax, labels = _axes(ax), list(labels) or [axis.channel for axis in axes]
+    words = []
+    for axis, label, colour, style in zip(axes, labels, _COLOURS, _STYLES):
+        s = axis.spectrum
+        keep = (s.frequency_hz > 0) & (s.frequency_hz <= 1.2 * axis.band_hz[1])
+        ax.fill_between(
+            s.frequency_hz[keep], s.interval_low[keep], s.interval_high[keep], color=colour, alpha=0.18, lw=0
+        )
+        ax.plot(s.frequency_hz[keep], s.density[keep], color=colour, ls=style, lw=1.1, label=label)
+        for mode in axis.fit.modes:
+            ax.axvline(mode.frequency_hz.value, color=colour, ls=style, lw=0.8, alpha=0.6)
+        words.append(
+            f"{label}: modes at " + (", ".join(f"{m.frequency_hz.value:.1f}" for m in axis.fit.modes) or "none") + " Hz"
+        )
+    ax.set(xscale="log", yscale="log", xlabel="frequency [Hz]", ylabel=f"density [({_pretty(axes[0].fit.unit)})²/Hz]")
+    ax.xaxis.set_major_formatter(plt.matplotlib.ticker.FormatStrFormatter("%g"))
+    ax.legend(loc="lower left", fontsize="small", title="vertical lines: fitted modes", title_fontsize="small")
+    return _finish(ax, f"Power spectral density of {axes[0].channel} after the moves. {'; '.join(words)}.")
+
+
+def plot_settling(
+    axes: Sequence[AxisAnalysis],
+    ax: Axes | None = None,
+    *,
+    labels: Sequence[str] = (),
+) -> Axes:
+    """Settling time of every move, with the mean and its interval.
+
+    Parameters
+    ----------
+    axes : sequence of AxisAnalysis
+        One a run, side by side; those without a tolerance are left out.
+    ax : Axes, optional
+        Where to draw.
+    labels : sequence of str
+        Name of each run.
+    """
+    ax, labels = _axes(ax, size=(7.5, 2.6)), list(labels) or [axis.channel for axis in axes]
+    words = []
+    for row, (axis, label, colour) in enumerate(zip(axes, labels, _COLOURS)):
+        if axis.settling is None:
+            continue
+        times, mean = 1e3 * axis.settling.times_s, axis.settling.mean_s
+        lift = np.linspace(-0.18, 0.18, times.size) if times.size > 1 else np.zeros(times.size)
+        ax.plot(times, row + lift, "o", ms=4, mfc="none", color=colour)
+        if mean.interval.known:
+            error = [[1e3 * (mean.value - mean.interval.low)], [1e3 * (mean.interval.high - mean.value)]]
+            ax.errorbar(1e3 * mean.value, row - 0.32, xerr=error, fmt="D", ms=5, capsize=4, color=colour)
+        words.append(f"{label}: {1e3 * mean.value:.0f} ms" if not math.isnan(mean.value) else f"{label}: not settled")
+    ax.set(xlabel="settling time [ms]", ylim=(len(axes) - 0.4, -0.6), yticks=range(len(axes)), yticklabels=labels)
+    ax.set_xlim(left=0)
+    return _finish(ax, f"Settling time of each move (circles) and mean with interval (diamonds). {'; '.join(words)}.")
+
+
+def plot_changes(comparison: Comparison, ax: Axes | None = None) -> Axes:
+    """Ratio after/before of every metric with its interval, on a logarithmic axis.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Changes between two runs.
+    ax : Axes, optional
+        Where to draw.
+    """
+    changes = [c for c in comparison.changes if math.isfinite(c.ratio.value)]
+    ax = _axes(ax, size=(7.5, 1.2 + 0.42 * max(len(changes), 1)))
+    colours = {"improved": _COLOURS[2], "worse": _COLOURS[1]}
+    for row, change in enumerate(changes):
+        colour, r = colours.get(change.word, "0.35"), change.ratio
+        if r.interval.known:
+            ax.plot([r.interval.low, r.interval.high], [row, row], color=colour, lw=2)
+        ax.plot(r.value, row, "o", color=colour)
+        ax.annotate(
+            change.word,
+            (r.interval.high if r.interval.known else r.value, row),
+            xytext=(8, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize="small",
+            color=colour,
+        )
+    ax.axvline(1.0, color="0.2", lw=1)
+    ax.set_xscale("log")
+    for which in (ax.xaxis.set_major_formatter, ax.xaxis.set_minor_formatter):
+        which(plt.matplotlib.ticker.FormatStrFormatter("%.3g"))
+    ax.tick_params(axis="x", which="both", labelsize="small")
+    ax.margins(x=0.25)
+    ax.set(
+        xlabel="ratio after / before",
+        yticks=range(len(changes)),
+        yticklabels=[c.name for c in changes],
+        ylim=(len(changes) - 0.5, -0.5),
+    )
+    words = "; ".join(f"{c.name} ×{c.ratio.value:.3g} ({c.word})" for c in changes)
+    return _finish(ax, f"Ratio after/before of each metric with its interval: {words}.")
+
+
+def _shown_until_s(axis: AxisAnalysis) -> float:
+    """Long enough to see the slowest move settle, or the slowest mode fall to a hundredth."""
+    end = axis.decay.time_s[-1]
+    if axis.settling is not None and np.isfinite(axis.settling.times_s).any():
+        return min(end, 1.25 * max(np.nanmax(axis.settling.times_s), 0.05))
+    return end
+
+
+def _thin(time: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Lowest and highest sample of each stretch: looks the same, costs little."""
+    stride = max(1, 2 * values.size // _MOST_POINTS)
+    if stride < 3:
+        return time, values
+    n = values.size // stride * stride
+    blocks = values[:n].reshape(-1, stride)
+    missing = ~np.isfinite(blocks).any(axis=1)
+    low = np.where(missing, np.nan, np.where(np.isfinite(blocks), blocks, np.inf).min(axis=1))
+    high = np.where(missing, np.nan, np.where(np.isfinite(blocks), blocks, -np.inf).max(axis=1))
+    return np.repeat(time[:n:stride], 2), np.column_stack([low, high]).ravel()
+
+
+def _pretty(unit: str) -> str:
+    return unit.replace("^2", "²")

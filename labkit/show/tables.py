@@ -1,0 +1,198 @@
+"""Tables and sentences in bench units (µm, ms, Hz), and plain data for JSON."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from labkit.analyse.one_run import AxisAnalysis, RunAnalysis
+from labkit.base import Estimate
+from labkit.decide.compare import Comparison
+from labkit.runs.checks import LogReport
+
+__all__ = [
+    "changes_table",
+    "estimate_text",
+    "findings_table",
+    "modes_table",
+    "motion_table",
+    "to_plain",
+]
+
+
+def estimate_text(estimate: Estimate, *, scale: float = 1.0, unit: str = "", digits: int = 3) -> str:
+    """A value with its interval, as in ``"312 ms [290, 334]"``; says so when the uncertainty is unknown.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        The value.
+    scale : float
+        Multiplier from SI to the unit shown.
+    unit : str
+        Unit shown.
+    digits : int
+        Significant digits, for the value; the interval gets as many decimals as the value.
+
+    Examples
+    --------
+    >>> estimate_text(Estimate.from_standard_error(0.3124, 0.01, dof=11), scale=1e3, unit="ms")
+    '312 ms [290, 334]'
+    >>> estimate_text(Estimate.unknown(0.3124), scale=1e3, unit="ms")
+    '312 ms [interval unknown]'
+    """
+    if math.isnan(estimate.value):
+        return "–"
+    value = scale * estimate.value
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value)))) if value else digits - 1
+    head = f"{value:.{decimals}f}" + (f" {unit}" if unit else "")
+    if not estimate.interval.known:
+        return f"{head} [interval unknown]"
+    return f"{head} [{scale * estimate.interval.low:.{decimals}f}, {scale * estimate.interval.high:.{decimals}f}]"
+
+
+def findings_table(reports: Sequence[LogReport]) -> pd.DataFrame:
+    """Findings of all logs, the gravest first.
+
+    Parameters
+    ----------
+    reports : sequence of LogReport
+        One a log.
+    """
+    order = {"fatal": 0, "warning": 1, "note": 2}
+    rows = [
+        {
+            "severity": f.severity,
+            "log": report.name,
+            "channel": f.channel or "all",
+            "finding": f.evidence,
+            "consequence": f.consequence,
+            "advice": f.advice,
+        }
+        for report in reports
+        for f in report.findings
+    ]
+    columns = ["severity", "log", "channel", "finding", "consequence", "advice"]
+    table = pd.DataFrame(rows, columns=columns)
+    return table.sort_values("severity", key=lambda s: s.map(order), kind="stable").reset_index(drop=True)
+
+
+def modes_table(axis: AxisAnalysis) -> pd.DataFrame:
+    """Modes of one axis with intervals and the median displacement amplitude at the end of a move.
+
+    Parameters
+    ----------
+    axis : AxisAnalysis
+        Analysis of one channel.
+    """
+    order = {"m/s^2": 2, "m/s": 1}.get(axis.fit.unit, 0)
+    rows = [
+        {
+            "frequency [Hz]": estimate_text(m.frequency_hz, digits=4),
+            "damping ratio [%]": estimate_text(m.damping_ratio, scale=100),
+            "amplitude [µm]": f"{1e6 * np.median(abs(m.amplitudes)) / abs(pole) ** order:.3g}",
+            "signal to noise [dB]": f"{m.signal_to_noise_db:.0f}",
+        }
+        for m, pole in zip(axis.fit.modes, axis.fit.poles_rad_s)
+    ]
+    return pd.DataFrame(rows, columns=["frequency [Hz]", "damping ratio [%]", "amplitude [µm]", "signal to noise [dB]"])
+
+
+def motion_table(analysis: RunAnalysis) -> pd.DataFrame:
+    """What each axis does after a move: largest displacement, settling time, band rms.
+
+    Parameters
+    ----------
+    analysis : RunAnalysis
+        Analysis of one run.
+    """
+    rows = []
+    for axis in analysis.axes:
+        settles = axis.settling
+        unit = axis.fit.unit.replace("^2", "²")
+        rows.append(
+            {
+                "axis": axis.channel,
+                "modes found": len(axis.fit.modes),
+                "largest displacement [µm]": _median_range(1e6 * axis.decay.peak_m) if axis.fit.modes else "–",
+                "settling time [ms]": "no tolerance" if settles is None else settling_text(axis),
+                f"rms {axis.band_hz[0]:.0f}–{axis.band_hz[1]:.0f} Hz [{unit}]": _median_range(axis.band_rms),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def settling_text(axis: AxisAnalysis) -> str:
+    """Settling time of an axis in ms, or why there is none."""
+    settles = axis.settling
+    if settles is None or settles.route == "none":
+        return "not to be told"
+    if settles.n_settled < settles.n_moves:
+        share = f"{settles.n_moves - settles.n_settled} of {settles.n_moves}"
+        return f"not settled in {1e3 * settles.record_s:.0f} ms ({share})"
+    return estimate_text(settles.mean_s, scale=1e3)
+
+
+def changes_table(comparison: Comparison) -> pd.DataFrame:
+    """Before, after and ratio of every metric, with the verdict in words.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Changes between two runs.
+    """
+    rows = []
+    for c in comparison.changes:
+        scale, unit = _bench(c.unit)
+        rows.append(
+            {
+                "metric": c.name,
+                "before": estimate_text(c.before, scale=scale, unit=unit),
+                "after": estimate_text(c.after, scale=scale, unit=unit),
+                "after / before": estimate_text(c.ratio),
+                "verdict": c.word,
+                "p (Holm)": "–"
+                if math.isnan(c.p_adjusted)
+                else (f"{c.p_adjusted:.2g}" if c.p_adjusted >= 1e-4 else "< 0.0001"),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def to_plain(value: object) -> object:
+    """Results as dictionaries, lists, numbers and text: nan and inf become null, complex numbers [re, im].
+
+    Parameters
+    ----------
+    value : object
+        A result, or anything made of results, arrays and plain values.
+    """
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: to_plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, Mapping):
+        return {str(k): to_plain(v) for k, v in value.items()}
+    if isinstance(value, np.ndarray):
+        return to_plain(value.tolist())
+    if isinstance(value, list | tuple | set | frozenset):
+        return [to_plain(v) for v in value]
+    if isinstance(value, complex):
+        return [value.real, value.imag]
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, np.generic):
+        return value.item()
+    return value if value is None or isinstance(value, bool | int | str) else str(value)
+
+
+def _bench(unit: str) -> tuple[float, str]:
+    """Scale and symbol in which a builder reads an SI unit."""
+    return {"s": (1e3, "ms"), "m": (1e6, "µm"), "m/s^2": (1.0, "m/s²")}.get(unit, (1.0, unit))
+
+
+def _median_range(values: np.ndarray) -> str:
+    known = values[np.isfinite(values)]
+    return f"{np.median(known):.3g} ({known.min():.3g}…{known.max():.3g})" if known.size else "–"
