@@ -334,7 +334,7 @@ SETUPS = (
                     {"changed_since": "wren-hardboard", "change": "foot under the camera"}, foot_under_camera=True),
     ),
     Setup(
-        "wren-steel", 44, STEEL, (("log.tsv.gz", 14),), TABS, sensor=Sensor(clock_error=0.0084),
+        "wren-steel", 44, STEEL, (("log.tsv.gz", 14),), TABS, sensor=Sensor(clock_error=0.0084), uptime_s=0.002,
         facts=facts("Wren with a 3 mm steel panel", "2025-03-13",
                     {"changed_since": "wren-hardboard", "change": "3 mm steel panel instead of hardboard"},
                     material="steel", thickness_mm=3.0),
@@ -382,6 +382,7 @@ def move_truth(setup: Setup, profile: Profile, moves: list[Move], k: int, decays
         ring += np.array(mode.shape_xyz)[:, None] * free
     return {
         "start_s": setup.uptime_s + move.start_s, "end_s": setup.uptime_s + end, "rest_s": rest_s,
+        "direction": move.direction, "gain": move.gain,
         "modes": [
             {"name": m.name, "frequency_hz": m.frequency_hz, "damping_ratio": m.damping_ratio,
              "amplitude_at_end_m": dict(zip("xyz", (np.abs(m.shape_xyz) * math.hypot(*cs)).tolist()))}
@@ -421,7 +422,7 @@ def make_run(setup: Setup, folder: Path) -> None:
         "note": "Invented: what the generator put in. Times in the log's own time, displacements in machine axes.",
         "tolerance_m": TOLERANCE_M, "move_duration_s": profile.duration_s,
         "modes": [{"name": m.name, "frequency_hz": m.frequency_hz, "damping_ratio": m.damping_ratio,
-                   "shape_xyz": m.shape_xyz} for m in setup.modes],
+                   "drive": m.drive, "shape_xyz": m.shape_xyz} for m in setup.modes],
         "sensor": {"noise_density_ug_rthz": setup.sensor.noise_density_ug_rthz, "lsb_g": setup.sensor.lsb_g,
                    "tilt_deg": setup.sensor.tilt_deg, "offset_mg": setup.sensor.offset_mg,
                    "hum_hz": setup.sensor.hum_hz, "hum_mg": setup.sensor.hum_mg},
