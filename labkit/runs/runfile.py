@@ -297,20 +297,19 @@ def _shown(value: object) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _unknown_table(file: RunFile, table: str, content: object) -> LogFormatError:
-    homes = [t for t, keys in _TABLES.items() if table in keys]
-    if homes:
-        return file.error(
-            "", table, found=f"the key {table!r} outside its table", expected=f"it under [{homes[0]}]",
-            cure=f"move it below the line [{homes[0]}]",
-        )
-    near = difflib.get_close_matches(table, _TABLES, n=1)
-    is_table = isinstance(content, dict | list)
-    return file.error(
-        table if is_table else "", "" if is_table else table, found=f"the unknown name {table!r}",
-        expected="one of the tables " + ", ".join(f"[{t}]" for t in _TABLES),
-        cure=f"write [{near[0]}]" if near else "rename or remove it; free text goes into notes in [run]",
-    )
+def _unknown_table(file: RunFile, name: str, content: object) -> LogFormatError:
+    """Error for a name at the top of the file that is no table there."""
+    homes = [table for table, keys in _TABLES.items() if name in keys]
+    near = difflib.get_close_matches(name, _TABLES, n=1)
+    if name in _TABLES:
+        found, cure = f"{name!r} not as a table", f"write [{name}] once, with one pair of brackets"
+    elif homes:
+        found, cure = f"the key {name!r} outside its table", f"move it below the line [{homes[0]}]"
+    else:
+        found = f"the unknown name {name!r}"
+        cure = f"write [{near[0]}]" if near else "rename or remove it; free text goes into notes in [run]"
+    place = (name, "") if isinstance(content, dict | list) else ("", name)
+    return file.error(*place, found=found, expected="tables " + ", ".join(f"[{t}]" for t in _TABLES), cure=cure)
 
 
 def _unknown_key(file: RunFile, table: str, name: str, entry: int) -> LogFormatError:
