@@ -228,7 +228,7 @@ class Layout:
 
 
 COMMA = Layout(
-    comment=("# Wren bench logger, invented data", "# ODR 1600 Hz, +-2 g, 16 bit"),
+    comment=("# Wren bench logger, invented data", "# ODR = 1600 Hz", "# range +-2 g, 16 bit"),
     header=("t_us", "ax [g]", "ay [g]", "az [g]", "moving"),
     time_factor=1e6, time_digits=0, value_factor=1.0, value_digits=6,
 )

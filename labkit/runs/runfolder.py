@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import difflib
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath, PureWindowsPath
+from pathlib import Path, PureWindowsPath
 
 from labkit.base import LogFormatError
 from labkit.runs.facts import CameraFacts, MoveFacts, PanelFacts, RunFacts, SensorFacts
@@ -97,12 +98,12 @@ def _log_entries(file: RunFile) -> list[dict[str, object]]:
                 cure='add file = "log.csv"',
             )
         values["path"] = _inside(file, str(values.pop("file")), number)
-        if values["path"].resolve() in taken:
+        if _real(values["path"]) in taken:
             raise file.error(
                 "log", "file", entry=number, found=f"{entry['file']!r} a second time", expected="each log once",
-                cure="remove the second [[log]]; two runs may share no log either",
+                cure="remove the second [[log]]",
             )
-        taken.add(values["path"].resolve())
+        taken.add(_real(values["path"]))
         checked.append(values)
     return checked
 
@@ -111,14 +112,13 @@ def _inside(file: RunFile, name: str, entry: int) -> Path:
     """Path of a log named in run.toml; refuses everything that does not lie in the run's folder."""
     folder = file.path.parent
     parts = PureWindowsPath(name)  # understands both kinds of slash and drive letters
-    outside = bool(parts.anchor) or ".." in parts.parts or "\0" in name or PurePosixPath(name).is_absolute()
     path = folder / name.replace("\\", "/")
-    if outside or not path.resolve().is_relative_to(folder.resolve()):
+    if parts.anchor or ".." in parts.parts or "\0" in name or _leads_out(path, folder):
         raise file.error(
             "log", "file", entry=entry, found=f"{name!r}, which leads out of the run's folder",
             expected="a file inside the folder", cure="copy the log into the folder and write its bare name",
         )
-    if not path.is_file():
+    if not os.path.isfile(path):  # False also for a name that no file can have
         near = difflib.get_close_matches(name, [p.name for p in folder.iterdir()], n=1)
         raise file.error(
             "log", "file", entry=entry, found=f"no file {name!r}", expected="an existing log file",
@@ -127,14 +127,36 @@ def _inside(file: RunFile, name: str, entry: int) -> Path:
     return path
 
 
-def _log_files(folder: Path) -> list[Path]:
-    """Log files of a folder by their endings, sorted by name."""
-    def is_log(path: Path) -> bool:
-        suffixes = [s.lower() for s in path.suffixes[-2:]]
-        ending = suffixes[-2:-1] if suffixes[-1:] == [".gz"] else suffixes[-1:]
-        return path.is_file() and not path.name.startswith(".") and bool(_LOG_SUFFIXES.intersection(ending))
+def _leads_out(path: Path, folder: Path) -> bool:
+    """True when a path, links followed, does not lie in the folder."""
+    return not _real(path).is_relative_to(_real(folder))
 
-    return sorted(path for path in folder.iterdir() if is_log(path))
+
+def _real(path: Path) -> Path:
+    return Path(os.path.realpath(path))  # unlike Path.resolve it survives a link to itself
+
+
+def _log_files(folder: Path) -> list[Path]:
+    """Log files of a folder by their endings, sorted by name; at least one, none from elsewhere."""
+    found = sorted(path for path in folder.iterdir() if _is_log(path))
+    if not found:
+        raise LogFormatError(
+            str(folder), found="no log file", expected="at least one ending in " + ", ".join(sorted(_LOG_SUFFIXES)),
+            cure=f"copy the logs into the folder, or name them in {RUN_FILE}",
+        )
+    for path in found:
+        if _leads_out(path, folder):
+            raise LogFormatError(
+                str(path), found="a link that leads out of the run's folder", expected="a file inside the folder",
+                cure="copy the log into the folder, or load it alone",
+            )
+    return found
+
+
+def _is_log(path: Path) -> bool:
+    suffixes = [suffix.lower() for suffix in path.suffixes]
+    ending = suffixes[-2:-1] if suffixes[-1:] == [".gz"] else suffixes[-1:]
+    return path.is_file() and not path.name.startswith(".") and bool(_LOG_SUFFIXES.intersection(ending))
 
 
 def _read_log(path: Path, folder: Path, said: Mapping[str, object]) -> RunLog:
@@ -192,11 +214,6 @@ def load_run(path: str | Path, *, progress: Progress | None = None) -> Run:
         file = read_run_file(folder / RUN_FILE)
         facts, entries = facts_of(file), _log_entries(file)
     entries = entries or [{"path": log} for log in _log_files(folder)]
-    if not entries:
-        raise LogFormatError(
-            str(folder), found="no log file", expected="at least one ending in " + ", ".join(sorted(_LOG_SUFFIXES)),
-            cure=f"copy the logs into the folder, or name them in {RUN_FILE}",
-        )
     logs = []
     for done, entry in enumerate(entries):
         if progress:
