@@ -28,6 +28,7 @@ CHECKS: dict[str, Callable[[CheckedLog], list[Finding]]] = {
     "too-short": checks_clock.check_length,
     "dead-channel": checks_values.check_dead,
     "stuck": checks_values.check_stuck,
+    "held-samples": checks_values.check_held,
     "clipping": checks_values.check_clipping,
     "quantisation": checks_values.check_quantisation,
     "drift": checks_values.check_drift,

@@ -12,7 +12,7 @@ from scipy import signal, stats
 
 from labkit.runs.recording import Recording
 
-__all__ = ["CheckedLog", "SegmentSpectra", "SkippedCheck", "find_step", "runs_of", "segment_spectra"]
+__all__ = ["CheckedLog", "SegmentSpectra", "SkippedCheck", "find_step", "quietest", "runs_of", "segment_spectra"]
 
 _SEGMENT_S = 0.5  # short enough to fit into the rest between two moves
 _MOST_SEGMENTS = 400  # more would cost time and change nothing
@@ -33,10 +33,13 @@ class SegmentSpectra:
         Frequencies [Hz], without 0.
     density : numpy.ndarray, shape (n_segments, n_bins)
         One-sided power spectral density of each segment [unit²/Hz], mean removed, Hann window.
+    level : numpy.ndarray, shape (n_segments,)
+        Mean of each segment [unit].
     """
 
     frequency_hz: np.ndarray
     density: np.ndarray
+    level: np.ndarray
 
     @property
     def power(self) -> np.ndarray:
@@ -54,13 +57,9 @@ class SegmentSpectra:
         Median over the bins below half the Nyquist frequency, so that modes and mains lines do not count, divided
         by the ratio of median to mean of χ². Picking the quietest segments of pure noise lowers it by up to 5 %.
         """
-        lively = np.flatnonzero(self.power > 0.0)
-        if not lively.size:
-            return 0.0
-        n_quiet = max(min(3, lively.size), round(_QUIET_SHARE * lively.size))
-        quiet = lively[np.argsort(self.power[lively])[:n_quiet]]
+        quiet = quietest(self.power)
         low_half = slice(2, max(4, self.frequency_hz.size // 2))
-        dof = 2.0 * max(1.0, n_quiet / 2)  # half overlapping, Hann: neighbours are nearly, not quite, independent
+        dof = 2.0 * max(1.0, quiet.size / 2)  # half overlapping, Hann: neighbours are nearly, not quite, independent
         return float(np.sqrt(np.median(self.density[quiet, low_half].mean(axis=0)) / (stats.chi2.median(dof) / dof)))
 
 
@@ -140,31 +139,34 @@ class CheckedLog:
         return ((name, self.recording.channel(name)) for name in self.live)
 
     @cached_property
-    def static(self) -> dict[str, float]:
-        """Median of each channel [unit]; nan without samples."""
-        return {name: float(np.median(x)) if x.size else math.nan for name, x in self.finite.items()}
-
-    @cached_property
     def step(self) -> dict[str, float]:
         """Smallest step (LSB) of each live channel [unit]; 0 when its values lie on no lattice."""
         return {name: find_step(self.finite[name]) for name in self.live}
 
     @cached_property
-    def spectra(self) -> dict[str, SegmentSpectra | None]:
-        """Segment spectra of each live channel; None where no complete segment exists."""
-        return {
+    def hold(self) -> dict[str, float]:
+        """How often each live channel repeats a value while it moves: 1 for none, m when every value comes m times."""
+        return {name: _hold(self.recording.channel(name), self.step[name]) for name in self.live}
+
+    def spectra(self) -> dict[str, SegmentSpectra]:
+        """Segment spectra of each live channel that has a complete segment."""
+        if not self._spectra and [*self.live_rows()]:
+            raise SkippedCheck("no stretch of 32 samples or half a second is complete")
+        return self._spectra
+
+    @cached_property
+    def _spectra(self) -> dict[str, SegmentSpectra]:
+        found = {
             name: segment_spectra(self.recording.channel(name), rate_hz=self.rate_hz, segment_s=_SEGMENT_S)
             for name in self.live
         }
+        return {name: spectra for name, spectra in found.items() if spectra is not None}
 
     @cached_property
     def noise_density(self) -> dict[str, float]:
-        """One-sided noise density of the quiet part of each live channel [unit/√Hz], not below LSB/√12."""
-        out = {}
-        for name, spectra in self.spectra.items():
-            floor = self.step[name] / math.sqrt(12.0) / math.sqrt(self.rate_hz / 2)
-            out[name] = math.nan if spectra is None else max(floor, spectra.quiet_density())
-        return out
+        """One-sided noise density of the quiet part [unit/√Hz], not below LSB/√12; keys as in `spectra`."""
+        rounding = math.sqrt(12.0 * self.rate_hz / 2)
+        return {name: max(self.step[name] / rounding, s.quiet_density()) for name, s in self.spectra().items()}
 
 
 def runs_of(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -178,6 +180,36 @@ def runs_of(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """
     edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
     return edges[::2], edges[1::2] - edges[::2]
+
+
+def quietest(power: np.ndarray) -> np.ndarray:
+    """Indices of the quietest fifth of the segments, at least three; those without any noise only if all are so."""
+    lively = np.flatnonzero(power > 0.0) if (power > 0.0).any() else np.arange(power.size)
+    return lively[np.argsort(power[lively])[: max(3, round(_QUIET_SHARE * lively.size))]]
+
+
+def _hold(row: np.ndarray, step: float) -> float:
+    """Repetitions of a value: zero steps next to a large one (10 LSB, or the median step), away from the extremes.
+
+    They tell a hold when they are at least a tenth, and three times as frequent as a smooth distribution of steps
+    would have them: half the most frequent other step size.
+    """
+    change = np.abs(np.diff(row))
+    moving = change[change > 0.0]
+    if moving.size < 20:
+        return 1.0
+    large = change >= max(10.0 * step, float(np.median(moving)))
+    beside = np.zeros_like(large)
+    beside[1:] |= large[:-1]
+    beside[:-1] |= large[1:]
+    inside = (row > np.nanmin(row)) & (row < np.nanmax(row))
+    beside &= inside[1:] & inside[:-1]
+    sizes = np.round(change[beside] / step) if step else change[beside]
+    size, count = np.unique(sizes, return_counts=True)
+    zeros, others = count[size == 0.0].sum(), count[size > 0.0].max(initial=0)
+    if sizes.size < 20 or zeros < max(0.1 * sizes.size, 1.5 * others):
+        return 1.0
+    return 1.0 + float(np.median(runs_of(change == 0.0)[1]))
 
 
 def find_step(samples: np.ndarray) -> float:
@@ -238,8 +270,10 @@ def segment_spectra(row: np.ndarray, *, rate_hz: float, segment_s: float) -> Seg
     if not len(pieces):
         return None
     window = signal.windows.hann(length, sym=False)
-    spectrum = np.fft.rfft((pieces - pieces.mean(axis=1, keepdims=True)) * window, axis=1)
+    level = pieces.mean(axis=1, keepdims=True)
+    spectrum = np.fft.rfft((pieces - level) * window, axis=1)
     density = 2.0 * np.abs(spectrum) ** 2 / (rate_hz * (window**2).sum())
     if length % 2 == 0:
         density[:, -1] /= 2.0
-    return SegmentSpectra(frequency_hz=np.fft.rfftfreq(length, 1 / rate_hz)[1:], density=density[:, 1:])
+    frequency_hz = np.fft.rfftfreq(length, 1 / rate_hz)
+    return SegmentSpectra(frequency_hz=frequency_hz[1:], density=density[:, 1:], level=level[:, 0])

@@ -23,8 +23,7 @@ def check_aliasing(log: CheckedLog) -> list[Finding]:
     frequency, so some of it has come from above it. Common practice, no source. `value`: the share.
     """
     findings = []
-    for name, _ in log.live_rows():
-        spectra = _need(log.spectra[name])
+    for name, spectra in log.spectra().items():
         power = spectra.mean
         share = float(power[spectra.frequency_hz >= 0.4 * log.rate_hz].sum() / power.sum())
         if share >= 0.3:
@@ -102,10 +101,9 @@ def check_noise_floor(log: CheckedLog) -> list[Finding]:
     if low >= high:
         raise SkippedCheck(f"the lowest frequency {low:.4g} Hz is not below the Nyquist frequency {high:.4g} Hz")
     findings = []
-    for name, _ in log.live_rows():
-        density = log.noise_density[name]
+    for name, density in log.noise_density.items():
         if log.unit == "m/s^2":
-            density = np.nanmax([density, log.noise_density_m_s2_rthz or math.nan])
+            density = max(density, log.noise_density_m_s2_rthz or 0.0)
             noise = density / (4 * math.pi**2) * math.sqrt((low**-3 - high**-3) / 3)
         else:
             noise = density * math.sqrt(high - low)
@@ -139,20 +137,14 @@ def check_noise_density(log: CheckedLog) -> list[Finding]:
     if log.unit != "m/s^2":
         raise SkippedCheck(f"the density is stated in m/s²/√Hz, the log in {log.unit}")
     findings = []
-    for name, _ in log.live_rows():
-        ratio = log.noise_density[name] / stated
+    for name, density in log.noise_density.items():
+        ratio = density / stated
         if not 0.25 < ratio < 2.0:
             findings.append(Finding(
                 code="noise-density", severity="warning" if ratio >= 4.0 else "note", channel=name,
-                evidence=f"quiet parts {log.noise_density[name]:.3g} m/s²/√Hz, {ratio:.2g} times the data sheet",
+                evidence=f"quiet parts {density:.3g} m/s²/√Hz, {ratio:.2g} times the data sheet",
                 consequence="small vibration drowns; or the machine was never quiet" if ratio > 1 else
                 "the unit may be wrong, or a filter cuts the band",
                 advice="log 10 s with the motors off and compare", value=float(ratio),
             ))
     return findings
-
-
-def _need(spectra: SegmentSpectra | None) -> SegmentSpectra:
-    if spectra is None:
-        raise SkippedCheck("no stretch of 32 samples or half a second is complete")
-    return spectra

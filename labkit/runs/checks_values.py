@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 
-from labkit.runs.checks_log import CheckedLog, SkippedCheck, runs_of
+from labkit.base import STANDARD_GRAVITY_M_S2 as G
+from labkit.runs.checks_log import CheckedLog, SegmentSpectra, SkippedCheck, runs_of
 from labkit.runs.findings import ANALYSES, Finding
 
-__all__ = ["check_clipping", "check_dead", "check_drift", "check_quantisation", "check_stuck"]
+__all__ = ["check_clipping", "check_dead", "check_drift", "check_held", "check_quantisation", "check_stuck"]
 
 _FLAT_TOP = 3  # samples; three equal samples at the top fit no smooth peak
 _RECURS_S = 0.2  # flat tops closer than this belong to one vibration (5 Hz and up)
@@ -33,7 +34,7 @@ def _clipping(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
     limit = log.range_m_s2 if log.unit == "m/s^2" else None
     peak = float(np.abs(log.finite[name]).max())
     beyond = limit is not None and peak > 1.05 * limit
-    tops, count = _flat_tops(row, log.step[name])
+    tops, count = _flat_tops(row, log.step[name], log.hold[name])
     if limit is not None and not beyond and peak >= _AT_RANGE * limit:
         at_range = np.abs(row) >= _AT_RANGE * limit
         tops, count = runs_of(at_range)[0], int(at_range.sum())
@@ -54,7 +55,7 @@ def _clipping(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
     )]
 
 
-def _flat_tops(row: np.ndarray, step: float) -> tuple[np.ndarray, int]:
+def _flat_tops(row: np.ndarray, step: float, hold: float) -> tuple[np.ndarray, int]:
     """Starts of the flat tops at both extremes, and the number of samples at the extremes that have any."""
     starts, count = [], 0
     slack = max(0.25 * step, 1e-9 * float(np.nanmax(np.abs(row))))
@@ -63,11 +64,12 @@ def _flat_tops(row: np.ndarray, step: float) -> tuple[np.ndarray, int]:
         top = float(np.nanmax(y))
         at_top = y >= top - slack
         begin, length = runs_of(at_top)
-        begin, length = begin[length >= _FLAT_TOP], length[length >= _FLAT_TOP]
+        begin, length = begin[length >= _FLAT_TOP * hold], length[length >= _FLAT_TOP * hold]
         before = np.where(begin > 0, y[np.maximum(begin - 1, 0)], np.nan)
         after = np.where(begin + length < y.size, y[np.minimum(begin + length, y.size - 1)], np.nan)
         drop = top - np.fmin(before, after)
-        sharp = drop > step * (1.0 + ((length + 1) / (length - 1)) ** 2) + slack
+        values = length / hold
+        sharp = drop > step * (1.0 + ((values + 1) / (values - 1)) ** 2) + slack
         starts.append(begin[sharp])
         count += int(at_top.sum()) if sharp.any() else 0
     return np.sort(np.concatenate(starts)), count
@@ -145,6 +147,25 @@ def _stuck(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
     )]
 
 
+def check_held(log: CheckedLog) -> list[Finding]:
+    """Values that repeat while the signal moves: the sensor is slower than the logger.
+
+    Warning when a tenth of the samples beside a large step (10 LSB) repeat their neighbour. Common practice, no
+    source. `value`: samples a value.
+    """
+    log.live_rows()
+    return [
+        Finding(
+            code="held-samples", severity="warning", channel=name,
+            evidence=f"each value that is repeated comes {hold:.2g} times while the signal moves",
+            consequence=f"the sensor gives new values at about {log.rate_hz / hold:.3g} Hz, not {log.rate_hz:.4g} Hz: "
+            "the staircase delays the motion and adds false high frequencies",
+            advice="read the sensor on its data-ready signal, or log at its own output rate", value=hold,
+        )
+        for name, hold in log.hold.items() if hold > 1.0
+    ]
+
+
 def check_quantisation(log: CheckedLog) -> list[Finding]:
     """Smallest step q of the lattice of values against the vibration.
 
@@ -152,13 +173,11 @@ def check_quantisation(log: CheckedLog) -> list[Finding]:
     distortion (Widrow's condition is about σ ≥ q/2; from memory). Warning when that holds in the quiet parts only:
     the tail of a ring-down is invisible below one step. `value`: rms/q of the whole log, or of the quiet parts.
     """
-    return [finding for name, _ in log.live_rows() for finding in _quantisation(log, name)]
+    return [finding for name, spectra in log.spectra().items() for finding in _quantisation(log, name, spectra)]
 
 
-def _quantisation(log: CheckedLog, name: str) -> list[Finding]:
-    step, spectra = log.step[name], log.spectra[name]
-    if step == 0.0 or spectra is None:
-        return []
+def _quantisation(log: CheckedLog, name: str, spectra: SegmentSpectra) -> list[Finding]:
+    step = log.step[name]
     rms = math.sqrt(float(spectra.power.mean()))
     quiet = math.sqrt(float(np.quantile(spectra.power, 0.1)))
     if quiet >= 0.3 * step:
@@ -197,7 +216,8 @@ def _drift(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
     if wander <= max(8.0 * scatter, least, 2.0 * log.step[name]):
         return []
     grave = {"m/s^2": 0.1, "m": log.tolerance_m or math.inf}.get(log.unit, math.inf)
-    tilt = f", as a tilt of {math.degrees(math.asin(min(1.0, wander / 9.80665))):.2g}°" if log.unit == "m/s^2" else ""
+    as_tilt = log.unit == "m/s^2" and wander < G
+    tilt = f", as a tilt of {math.degrees(math.asin(wander / G)):.2g}°" if as_tilt else ""
     return [Finding(
         code="drift", severity="warning" if wander >= grave else "note", channel=name,
         evidence=f"the mean level wanders by {wander:.3g} {log.unit}{tilt}; {scatter:.2g} would be scatter",
