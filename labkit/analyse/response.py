@@ -19,7 +19,7 @@ __all__ = [
     "response_random_error",
 ]
 
-_KINDS = {"receptance": ("m", 0), "mobility": ("m/s", 1), "accelerance": ("m/s^2", 2)}
+_KINDS = {"receptance": ("m", 0), "mobility": ("m/s", 1), "accelerance": ("m/s^2", 2)}  # unit, order in iω
 
 
 # -------------------------------------------------------------------------------------------- closed forms
@@ -181,7 +181,7 @@ def frequency_response(
     shown = coherence > zero
     error[shown] = response_random_error(coherence[shown], averages=averages)
     return FrequencyResponse(
-        frequency_hz=seg.frequency_hz, response=ratio, kind=kind, unit=f"({_KINDS[kind][0]})/N", coherence=coherence,
+        frequency_hz=seg.frequency_hz, response=ratio, kind=kind, unit=_per_newton(kind), coherence=coherence,
         magnitude_error=error, phase_error_rad=error.copy(), coherence_zero_level=zero, effective_averages=averages,
         n_segments=seg.starts.size, n_left_out=seg.n_left_out, estimator=estimator, window=seg.name,
         enbw_hz=seg.enbw_hz,
@@ -205,6 +205,11 @@ def _check_pair(force: Recording, response: Recording) -> str:
     return kind
 
 
+def _per_newton(kind: str) -> str:
+    unit = _KINDS[kind][0]
+    return f"({unit})/N" if "/" in unit else f"{unit}/N"
+
+
 def convert_response(frf: FrequencyResponse, *, kind: str) -> FrequencyResponse:
     """The same frequency response as receptance, mobility or accelerance: each step is a factor iω.
 
@@ -223,12 +228,11 @@ def convert_response(frf: FrequencyResponse, *, kind: str) -> FrequencyResponse:
     ...                          force_channel="z", response_channel="z", segment_s=0.5)
     >>> receptance = convert_response(frf, kind="receptance")
     >>> bool(np.isclose(receptance.response[20], -0.5 / (2 * np.pi * 40.0) ** 2)), receptance.unit
-    (True, '(m)/N')
+    (True, 'm/N')
     """
     check_choice("kind", kind, _KINDS)
-    unit, order = _KINDS[kind]
     with np.errstate(divide="ignore", invalid="ignore"):
-        factor = (2j * np.pi * frf.frequency_hz) ** float(order - _KINDS[frf.kind][1])
+        factor = (2j * np.pi * frf.frequency_hz) ** float(_KINDS[kind][1] - _KINDS[frf.kind][1])
         converted = frf.response * factor
     converted[~np.isfinite(converted)] = np.nan
-    return replace(frf, response=converted, kind=kind, unit=f"({unit})/N")
+    return replace(frf, response=converted, kind=kind, unit=_per_newton(kind))

@@ -170,7 +170,9 @@ def band_rms(spectrum: PowerSpectrum, *, low_hz: float, high_hz: float) -> BandR
 
     Each line stands for one line spacing around it, cut at the band edges. The mean square P has the variance
     Δf²·ΣΣ G_k·G_l·c(|k−l|) (c from window and overlap) and so 2P²/var(P) degrees of freedom (Satterthwaite). Holds for
-    random vibration: a tone or a repeated ring-down scatters less, so the interval is then too wide.
+    random vibration: a tone or a repeated ring-down scatters less, so the interval is then too wide. It takes the
+    density as flat within a resolution bandwidth: over a resonance only 1.6 bandwidths wide the standard error came
+    out 9 % too small in simulation (95 % intervals covered 92 %), over one 6 bandwidths wide 5 %.
 
     Parameters
     ----------
