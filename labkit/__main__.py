@@ -20,7 +20,7 @@ import pandas as pd
 from labkit import __version__
 from labkit.analyse.one_run import RunAnalysis, analyse_run, check_run
 from labkit.decide.verdict import compare_runs, settles_sentence
-from labkit.runs.checks import BlockedAnalysisError, LogReport
+from labkit.runs.findings import BlockedAnalysisError, LogReport
 from labkit.runs.runfolder import Run, load_run
 from labkit.show import report, tables
 

@@ -20,6 +20,7 @@ from labkit.runs.recording import Recording
 __all__ = [
     "Decay",
     "SteadyDisplacement",
+    "about_median",
     "amplitude_m",
     "decay_displacement",
     "double_integration_drift_m",
@@ -176,7 +177,7 @@ class SteadyDisplacement:
         Displacement [m]; nan where samples were missing and within one period of the low cut of an end, where the
         result is not to be trusted.
     low_cut_hz : float
-        Motion slower than this [Hz] is not in the result.
+        Motion slower than this [Hz] is not in the result; 0 when displacement itself was measured.
     noise_floor_m : float
         Rms displacement [m] that the stated noise density leaves; nan when the density is unknown.
     rms_m, peak_m : ndarray, shape (n_channels,)
@@ -239,10 +240,34 @@ def steady_displacement(
     floor = math.nan
     if not math.isnan(noise_density_m_s2_rthz):
         floor = highpass_noise_factor(_ORDER) * noise_floor_m(noise_density_m_s2_rthz, low_cut_hz=low_cut_hz)
+    return _steady(recording, values, float(low_cut_hz), floor)
+
+
+def about_median(recording: Recording) -> SteadyDisplacement:
+    """Displacement that was measured as such, told from the median of each channel.
+
+    Parameters
+    ----------
+    recording : Recording
+        Displacement [m].
+
+    Examples
+    --------
+    >>> x = Recording(values=[[1e-6, 3e-6, 2e-6]], sample_rate_hz=1.0, channels=["x"], unit="m")
+    >>> float(about_median(x).peak_m[0])
+    1e-06
+    """
+    if recording.unit != "m":
+        raise ValueError(f"recording has unit {recording.unit!r}; a displacement in 'm' is needed")
+    values = recording.values - np.nanmedian(recording.values, axis=1, keepdims=True)
+    return _steady(recording, values, 0.0, math.nan)
+
+
+def _steady(recording: Recording, values: np.ndarray, low_cut_hz: float, noise_floor_m: float) -> SteadyDisplacement:
     return SteadyDisplacement(
         recording=replace(recording, values=values, unit="m", meta={}),
-        low_cut_hz=float(low_cut_hz),
-        noise_floor_m=floor,
+        low_cut_hz=low_cut_hz,
+        noise_floor_m=noise_floor_m,
         rms_m=np.sqrt(np.nanmean(values**2, axis=1)),
         peak_m=np.nanmax(np.abs(values), axis=1),
     )

@@ -8,69 +8,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.analyse.displacement import (
-    Decay,
-    SteadyDisplacement,
-    decay_displacement,
-    noise_floor_m,
-    steady_displacement,
-)
-from labkit.analyse.modes import EachMove, ModalFit, fit_each, fit_modes
-from labkit.analyse.moves import MoveList, find_moves, rests
-from labkit.analyse.settling import Settling, settling
-from labkit.analyse.spectra import PowerSpectrum, band_rms, power_spectral_density
+from labkit.analyse.displacement import SteadyDisplacement, about_median, steady_displacement
+from labkit.analyse.moves import MoveList, find_moves
+from labkit.analyse.one_axis import RMS_BAND_HZ, AxisAnalysis, analyse_axis
 from labkit.base import check_choice, check_number
-from labkit.runs.checks import BlockedAnalysisError, LogReport, check_recording, require_fit
+from labkit.runs.checks import check_recording
+from labkit.runs.facts import RunFacts
+from labkit.runs.findings import BlockedAnalysisError, LogReport, require_fit
 from labkit.runs.recording import Recording
-from labkit.runs.runfolder import Run, RunFacts, RunLog
+from labkit.runs.runfolder import Run, RunLog
 
-__all__ = ["AxisAnalysis", "RunAnalysis", "analyse_run", "check_run"]
+__all__ = ["RunAnalysis", "analyse_run", "check_run"]
 
 Progress = Callable[[str, int, int], None]
 
-_RMS_WINDOW_S = 0.5  # the band rms is taken over this long after each move: the time in which pictures are wanted
-_RMS_BAND_HZ = (5.0, 200.0)
 _RATE_SPREAD = 1e-3  # logs of one run may differ this much in true rate
-
-
-@dataclass(frozen=True, kw_only=True)
-class AxisAnalysis:
-    """What one channel did after the moves.
-
-    Parameters
-    ----------
-    channel : str
-        Name of the channel.
-    fit : ModalFit
-        Modes shared by all moves.
-    each : EachMove
-        Frequency and damping fitted to each move alone: the scatter between moves.
-    decay : Decay
-        Displacement after each move [m].
-    settling : Settling or None
-        Settling times; None when no tolerance is known.
-    band_rms : ndarray, shape (n_moves,)
-        Rms of the measured quantity in `band_hz` over the first `band_window_s` after each move [`fit.unit`].
-    band_hz : (float, float)
-        Band of `band_rms` [Hz].
-    band_window_s : float
-        Length of its window [s].
-    spectrum : PowerSpectrum
-        Power spectral density of the rests, one segment a move.
-    noise_density_rthz : float
-        One-sided noise density estimated from the spectrum [`fit.unit`/√Hz]; nan when it cannot be.
-    """
-
-    channel: str
-    fit: ModalFit
-    each: EachMove
-    decay: Decay
-    settling: Settling | None
-    band_rms: np.ndarray
-    band_hz: tuple[float, float]
-    band_window_s: float
-    spectrum: PowerSpectrum
-    noise_density_rthz: float
+_OPTIONAL = ("displacement", "settling", "spectra")  # analyses that an axis can do without
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,7 +67,7 @@ class RunAnalysis:
     @property
     def worst_channel(self) -> str:
         """Channel that moves the camera most: largest median displacement after a move ("" without modes)."""
-        peaks = {axis.channel: float(np.median(axis.decay.peak_m)) for axis in self.axes if axis.fit.modes}
+        peaks = {a.channel: float(np.median(a.decay.peak_m)) for a in self.axes if a.fit.modes and a.decay is not None}
         return max(peaks, key=peaks.__getitem__) if peaks else (self.axes[0].channel if self.axes else "")
 
     def axis(self, channel: str) -> AxisAnalysis:
@@ -141,6 +94,7 @@ def check_run(run: Run, *, tolerance_m: float = math.nan) -> tuple[LogReport, ..
             tolerance_m=_none(tolerance),
             range_m_s2=_none(sensor.range_m_s2),
             noise_density_m_s2_rthz=_none(sensor.noise_density_m_s2_rthz),
+            expected_rate_hz=_none(sensor.nominal_rate_hz),
         )
         for log in run.logs
     )
@@ -181,39 +135,23 @@ def analyse_run(
     """
     tolerance = _tolerance_m(run, tolerance_m)
     reports = check_run(run, tolerance_m=tolerance)
-    notes: list[str] = []
-    logs = _fit_logs(run, reports, notes)
+    logs = [replace(log, recording=_in_metres(log.recording, run)) for log in run.logs]
     _check_together(logs)
-    found = [
-        find_moves(
-            log.recording,
-            log.trigger,
-            move_ends_s=log.move_ends_s,
-            move_duration_s=run.facts.move.duration_s,
-            longest_move_s=longest_move_s,
-        )
-        for log in logs
-    ]
-    for log, moves in zip(logs, found):
-        notes += [f"{log.file}: {note}" for note in moves.notes]
-        notes += [f"{log.file}: move ending at {end:.3f} s left out: {why}" for end, why in moves.left_out]
-    names = tuple(channels) or logs[0].recording.channels
-    axes: list[AxisAnalysis] = []
-    if any(moves.moves for moves in found):
-        for done, name in enumerate(names):
-            if progress:
-                progress(f"{run.name}: axis {name}", done, len(names))
-            axes.append(_axis(logs, found, name, run, tolerance, max_modes))
-        if progress:
-            progress(f"{run.name}: done", len(names), len(names))
-    steady = () if axes else _steady(logs, run, notes)
+    notes: list[str] = []
+    found = [_moves(log, run, longest_move_s, notes) for log in logs]
+    axes, steady = (), ()
+    if any(one.moves for one in found):
+        names = tuple(channels) or logs[0].recording.channels
+        axes = _axes(logs, found, reports, run, names, tolerance, max_modes, notes, progress)
+    else:
+        steady = _steady(logs, reports, run, notes)
     return RunAnalysis(
         name=run.name,
         facts=run.facts,
         tolerance_m=tolerance,
         reports=reports,
         move_lists=tuple(found),
-        axes=tuple(axes),
+        axes=axes,
         steady=steady,
         notes=tuple(notes),
     )
@@ -228,22 +166,6 @@ def _tolerance_m(run: Run, given_m: float) -> float:
     if not math.isnan(given_m):
         return check_number("tolerance_m", given_m, above=0.0)
     return run.facts.camera.tolerance_resolved_m
-
-
-def _fit_logs(run: Run, reports: Sequence[LogReport], notes: list[str]) -> list[RunLog]:
-    """Logs without a fatal finding against the modes, in metres or m/s²; at least one, or the error."""
-    fit, reason = [], None
-    for log, report in zip(run.logs, reports):
-        try:
-            require_fit(report, "modes")
-        except BlockedAnalysisError as error:
-            reason = error
-            notes.append(f"{log.file} left out: {error}")
-        else:
-            fit.append(replace(log, recording=_in_metres(log.recording, run)))
-    if reason is not None and not fit:
-        raise reason
-    return fit
 
 
 def _in_metres(recording: Recording, run: Run) -> Recording:
@@ -278,129 +200,85 @@ def _check_together(logs: Sequence[RunLog]) -> None:
             )
 
 
-# ------------------------------------------------------------------------------------------------ one axis
-def _axis(
+# ------------------------------------------------------------------------------------------------ the parts
+def _moves(log: RunLog, run: Run, longest_move_s: float, notes: list[str]) -> MoveList:
+    found = find_moves(
+        log.recording,
+        log.trigger,
+        move_ends_s=log.move_ends_s,
+        move_duration_s=run.facts.move.duration_s,
+        longest_move_s=longest_move_s,
+    )
+    notes += [f"{log.file}: {note}" for note in found.notes]
+    notes += [f"{log.file}: move ending at {end:.3f} s left out: {why}" for end, why in found.left_out]
+    return found
+
+
+def _axes(
     logs: Sequence[RunLog],
     found: Sequence[MoveList],
-    name: str,
+    reports: Sequence[LogReport],
     run: Run,
+    names: Sequence[str],
     tolerance_m: float,
     max_modes: int,
-) -> AxisAnalysis:
-    decays = [d for log, moves in zip(logs, found) for d in rests(log.recording, moves.moves, channel=name)]
-    rate, unit = float(np.mean([log.recording.sample_rate_hz for log in logs])), logs[0].recording.unit
-    fit = fit_modes(decays, sample_rate_hz=rate, unit=unit, max_modes=max_modes, quiet=_quiet(logs, found, name))
-    shortest = min(len(d) for d in decays)
-    record_s = (shortest - 1) / rate
-    spectrum = power_spectral_density(
-        _joined(decays, rate, name, unit, shortest),
-        channel=name,
-        window="boxcar",
-        windows=[(k * shortest / rate, (k + 1) * shortest / rate) for k in range(len(decays))],
-    )
-    density = _noise_density(spectrum)
-    band = (_RMS_BAND_HZ[0], min(_RMS_BAND_HZ[1], 0.4 * rate))
-    n_rms = min(shortest, round(_RMS_WINDOW_S * rate))
-    step = 1 / (40 * max([m.frequency_hz.value for m in fit.modes], default=rate / 40))
-    return AxisAnalysis(
-        channel=name,
-        fit=fit,
-        each=fit_each(fit, decays),
-        decay=decay_displacement(fit, np.arange(0.0, record_s, step)),
-        settling=_axis_settling(logs, found, name, fit, tolerance_m, record_s, max(density, _sheet(run, density))),
-        band_rms=np.array([_rms(d[:n_rms], rate, name, unit, band) for d in decays]),
-        band_hz=band,
-        band_window_s=n_rms / rate,
-        spectrum=spectrum,
-        noise_density_rthz=density,
-    )
+    notes: list[str],
+    progress: Progress | None,
+) -> tuple[AxisAnalysis, ...]:
+    """Each axis from the logs that are fit for it; when none is left for any axis, the error that says why."""
+    axes, reason = [], None
+    for done, name in enumerate(names):
+        if progress:
+            progress(f"{run.name}: axis {name}", done, len(names))
+        fit = []
+        for k, report in enumerate(reports):
+            try:
+                require_fit(report, "modes", channels=[name])
+            except BlockedAnalysisError as error:
+                reason = error
+                notes.append(f"{logs[k].file} left out for {name}: {error}")
+            else:
+                fit.append(k)
+        if not any(found[k].moves for k in fit):
+            continue
+        blocked = frozenset(a for k in fit for a in _OPTIONAL if _is_blocked(reports[k], a, name))
+        axes.append(
+            analyse_axis(
+                [logs[k].recording for k in fit],
+                [found[k].moves for k in fit],
+                channel=name,
+                tolerance_m=tolerance_m,
+                noise_density_rthz=_sheet(run, logs[0].recording.unit),
+                max_modes=max_modes,
+                blocked=blocked,
+            )
+        )
+    if reason is not None and not axes:
+        raise reason
+    if progress:
+        progress(f"{run.name}: analysed", len(names), len(names))
+    return tuple(axes)
 
 
-def _sheet(run: Run, otherwise: float) -> float:
-    stated = run.facts.sensor.noise_density_m_s2_rthz
-    return otherwise if math.isnan(stated) else stated
+def _is_blocked(report: LogReport, analysis: str, channel: str) -> bool:
+    return any(analysis in f.blocks and f.channel in ("", channel) for f in report.fatal)
 
 
-def _quiet(logs: Sequence[RunLog], found: Sequence[MoveList], name: str) -> np.ndarray | None:
-    """The longest stretch before the first move, as a sample of the noise alone."""
-    pieces = []
-    for log, moves in zip(logs, found):
-        if moves.moves and not math.isnan(moves.moves[0].start_s):
-            stop = moves.moves[0].start_s - 0.05
-            if stop - log.recording.start_s > 0.5:
-                piece = log.recording.between(log.recording.start_s, stop).channel(name)
-                pieces.append(piece if np.isfinite(piece).all() else piece[:0])
-    longest = max(pieces, key=len, default=None)
-    return longest if longest is not None and len(longest) else None
+def _sheet(run: Run, unit: str) -> float:
+    """Noise density of the sensor's data sheet, where it is one of the logged quantity."""
+    return run.facts.sensor.noise_density_m_s2_rthz if unit == "m/s^2" else math.nan
 
 
-def _joined(decays: Sequence[np.ndarray], rate: float, name: str, unit: str, length: int) -> Recording:
-    values = np.concatenate([d[:length] for d in decays])
-    return Recording(values=values[None], sample_rate_hz=rate, channels=(name,), unit=unit)
-
-
-def _noise_density(spectrum: PowerSpectrum) -> float:
-    """Median level of the upper half of the spectrum: modes and hum are narrow there, noise is not."""
-    upper = spectrum.density[spectrum.frequency_hz > 0.5 * spectrum.frequency_hz[-1]]
-    return math.sqrt(float(np.median(upper))) if upper.size else math.nan
-
-
-def _rms(decay: np.ndarray, rate: float, name: str, unit: str, band: tuple[float, float]) -> float:
-    one = Recording(values=decay[None], sample_rate_hz=rate, channels=(name,), unit=unit)
-    spectrum = power_spectral_density(one, channel=name, window="boxcar", segment_s=decay.size / rate)
-    return band_rms(spectrum, *band).value
-
-
-def _axis_settling(
-    logs: Sequence[RunLog],
-    found: Sequence[MoveList],
-    name: str,
-    fit: ModalFit,
-    tolerance_m: float,
-    record_s: float,
-    density: float,
-) -> Settling | None:
-    if math.isnan(tolerance_m):
-        return None
-    moves = [move for one in found for move in one.moves]
-    traces, noise = None, math.nan
-    if fit.modes:
-        traces, noise = _traces(logs, found, name, 0.5 * fit.modes[0].frequency_hz.value, density)
-    return settling(
-        fit,
-        tolerance_m=tolerance_m,
-        record_s=record_s,
-        traces_m=traces,
-        trace_noise_m=noise,
-        sample_rate_hz=fit.sample_rate_hz,
-        end_uncertainty_s=max(m.end_uncertainty_s for m in moves),
-    )
-
-
-def _traces(
-    logs: Sequence[RunLog],
-    found: Sequence[MoveList],
-    name: str,
-    low_cut_hz: float,
-    density: float,
-) -> tuple[list[np.ndarray], float]:
-    """Measured displacement after each move [m] and its rms noise [m]."""
-    traces = []
-    for log, moves in zip(logs, found):
-        one = log.recording.select(name)
-        if one.unit == "m/s^2":
-            one = steady_displacement(one, low_cut_hz=low_cut_hz).recording
-        traces += rests(one, moves.moves, channel=name)
+def _steady(
+    logs: Sequence[RunLog], reports: Sequence[LogReport], run: Run, notes: list[str]
+) -> tuple[SteadyDisplacement, ...]:
+    for report in reports:
+        require_fit(report, "displacement")
     if logs[0].recording.unit == "m":
-        return traces, density * math.sqrt(logs[0].recording.sample_rate_hz / 2)
-    return traces, noise_floor_m(density, low_cut_hz=low_cut_hz)
-
-
-def _steady(logs: Sequence[RunLog], run: Run, notes: list[str]) -> tuple[SteadyDisplacement, ...]:
-    notes.append("no move was found: the log is analysed as steady vibration above 5 Hz")
+        notes.append("no move was found: the displacement is told from its median")
+        return tuple(about_median(log.recording) for log in logs)
+    notes.append(f"no move was found: the log is analysed as steady vibration above {RMS_BAND_HZ[0]:g} Hz")
     density = run.facts.sensor.noise_density_m_s2_rthz
     return tuple(
-        steady_displacement(log.recording, low_cut_hz=_RMS_BAND_HZ[0], noise_density_m_s2_rthz=density)
-        for log in logs
-        if log.recording.unit == "m/s^2"
+        steady_displacement(log.recording, low_cut_hz=RMS_BAND_HZ[0], noise_density_m_s2_rthz=density) for log in logs
     )

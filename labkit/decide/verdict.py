@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize
 
-from labkit.analyse.one_run import AxisAnalysis, RunAnalysis
-from labkit.decide.compare import Comparison, Metric, compare_metrics
-from labkit.runs.runfolder import RunFacts
+from labkit.analyse.one_axis import AxisAnalysis
+from labkit.analyse.one_run import RunAnalysis
+from labkit.decide.compare import Comparison, Metric, MetricChange, compare_metrics
+from labkit.runs.facts import RunFacts
 
 __all__ = ["Verdict", "compare_runs", "match_modes", "settles_sentence"]
 
@@ -166,8 +167,11 @@ def settles_sentence(name: str, axis: AxisAnalysis) -> str:
 def _metrics(one: AxisAnalysis, two: AxisAnalysis, pairs: tuple[tuple[int, int], ...]) -> list[Metric]:
     metrics = []
     if one.settling is not None and two.settling is not None:
-        metrics.append(_metric("settling time", "s", "lower", one.settling.times_s, two.settling.times_s))
-    if one.fit.modes and two.fit.modes:
+        times = one.settling.times_s, two.settling.times_s
+        # a move that never left the band settles in 0 s, which has no logarithm
+        scale = "difference" if any((t == 0).any() for t in times) else "ratio"
+        metrics.append(_metric("settling time", "s", "lower", *times, scale=scale))
+    if one.decay is not None and two.decay is not None and one.fit.modes and two.fit.modes:
         metrics.append(_metric("largest displacement", "m", "lower", one.decay.peak_m, two.decay.peak_m))
     metrics.append(
         _metric(
@@ -188,8 +192,17 @@ def _metrics(one: AxisAnalysis, two: AxisAnalysis, pairs: tuple[tuple[int, int],
     return metrics
 
 
-def _metric(name: str, unit: str, better: str, before: np.ndarray, after: np.ndarray) -> Metric:
-    return Metric(name=name, unit=unit, better=better, before=tuple(map(float, before)), after=tuple(map(float, after)))
+def _metric(
+    name: str, unit: str, better: str, before: np.ndarray, after: np.ndarray, *, scale: str = "ratio"
+) -> Metric:
+    return Metric(
+        name=name,
+        unit=unit,
+        better=better,
+        before=tuple(map(float, before)),
+        after=tuple(map(float, after)),
+        scale=scale,
+    )
 
 
 # --------------------------------------------------------------------------------------------------- words
@@ -197,21 +210,31 @@ def _headline(comparison: Comparison, one: AxisAnalysis, two: AxisAnalysis, befo
     """The first metric that matters to the camera: settling if it can be compared, else displacement, else rms."""
     for name in ("settling time", "largest displacement", "rms"):
         change = next((c for c in comparison.changes if c.name.startswith(name)), None)
-        if change is None or change.word == "not comparable":
-            continue
-        ratio, interval = change.ratio.value, change.ratio.interval
-        if change.word == "no detectable difference":
-            return (
-                f"No detectable difference in {change.name} of {one.channel} between {before} and {after}: "
-                f"ratio {ratio:.3g} [{interval.low:.3g}, {interval.high:.3g}]; this test could have seen a factor of "
-                f"{change.smallest_detectable_ratio:.3g}."
-            )
-        times = f"{1 / ratio:.3g} times lower" if ratio < 1 else f"{ratio:.3g} times higher"
-        return (
-            f"{change.word.capitalize()}: {change.name} of {two.channel} is {times} in {after} than in {before} "
-            f"(ratio {ratio:.3g} [{interval.low:.3g}, {interval.high:.3g}])."
-        )
+        if change is not None and change.word != "not comparable":
+            return _sentence(change, one.channel, before, after)
     return f"{before} and {after} cannot be compared on {one.channel}: see the notes beside each metric."
+
+
+def _sentence(change: MetricChange, channel: str, before: str, after: str) -> str:
+    if change.scale == "ratio":
+        value, shift, seen = change.ratio.value, change.ratio, f"a factor of {change.smallest_detectable_ratio:.3g}"
+        times = f"{1 / value:.3g} times lower" if value < 1 else f"{value:.3g} times higher"
+        measured = f"ratio {value:.3g} [{shift.interval.low:.3g}, {shift.interval.high:.3g}]"
+    else:
+        milli = 1e3 if change.unit == "s" else 1.0
+        unit = "ms" if change.unit == "s" else change.unit
+        value, shift = milli * change.difference.value, change.difference.interval
+        seen = f"{milli * change.smallest_detectable_difference:.3g} {unit}"
+        times = f"{abs(value):.3g} {unit} {'shorter' if value < 0 else 'longer'}"
+        measured = f"difference {value:.3g} {unit} [{milli * shift.low:.3g}, {milli * shift.high:.3g}]"
+    if change.word == "no detectable difference":
+        return (
+            f"No detectable difference in {change.name} of {channel} between {before} and {after}: {measured}; "
+            f"this test could have seen {seen}."
+        )
+    return (
+        f"{change.word.capitalize()}: {change.name} of {channel} is {times} in {after} than in {before} ({measured})."
+    )
 
 
 def _modes_in_words(one: AxisAnalysis, two: AxisAnalysis, pairs: tuple[tuple[int, int], ...]) -> list[str]:

@@ -1,28 +1,30 @@
 """Plots: thin layers over results, one function a question; matplotlib lives only here.
 
 Every function draws into `ax` (or a new figure when None) and returns the Axes; nothing is computed that a result
-does not already hold. `alt_text(ax)` says in words what a figure shows.
+does not already hold. `picture(ax)` makes an image with alternative text of it.
 """
 
 from __future__ import annotations
 
 import base64
+import html
 import io
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
 
 from labkit.analyse.moves import Move
-from labkit.analyse.one_run import AxisAnalysis
+from labkit.analyse.one_axis import AxisAnalysis
 from labkit.decide.compare import Comparison
 from labkit.runs.recording import Recording
 
 __all__ = [
-    "alt_text",
-    "figure_png",
+    "Picture",
+    "picture",
     "plot_changes",
     "plot_decays",
     "plot_recording",
@@ -43,21 +45,44 @@ def _axes(ax: Axes | None, *, size: tuple[float, float] = (7.5, 3.2)) -> Axes:
 def _finish(ax: Axes, alt: str) -> Axes:
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(True, alpha=0.25)
-    ax.figure.set_gid(f"{ax.figure.get_gid() or ''}{alt} ".lstrip())
+    ax.set_label(alt)
     return ax
 
 
-def alt_text(ax: Axes) -> str:
-    """What the figure shows, in words, for readers who cannot see it."""
-    return (ax.figure.get_gid() or "").strip()
+@dataclass(frozen=True, kw_only=True)
+class Picture:
+    """A finished figure: a PNG in a ``data:`` address, with its alternative text; a notebook shows it as it is.
+
+    Parameters
+    ----------
+    source : str
+        The ``data:`` address.
+    alt : str
+        What the figure shows, in words.
+    """
+
+    source: str
+    alt: str
+
+    def _repr_html_(self) -> str:
+        return f'<img src="{self.source}" alt="{html.escape(self.alt)}" style="max-width: 100%">'
 
 
-def figure_png(ax: Axes, *, dpi: int = 110) -> str:
-    """The figure as a ``data:`` address holding a PNG; the figure is closed."""
+def picture(ax: Axes, *, dpi: int = 110) -> Picture:
+    """Turn a figure into a picture with alternative text, and close it.
+
+    Parameters
+    ----------
+    ax : Axes
+        Any axes of the figure; the words of all its axes are joined.
+    dpi : int
+        Dots per inch.
+    """
     buffer = io.BytesIO()
     ax.figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
     plt.close(ax.figure)
-    return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+    alt = " ".join(str(one.get_label()) for one in ax.figure.axes)
+    return Picture(source="data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii"), alt=alt)
 
 
 def plot_recording(
@@ -119,8 +144,11 @@ def plot_decays(
         Half width of the tolerance band [m]; nan for none.
     """
     ax, labels = _axes(ax), list(labels) or [axis.channel for axis in axes]
-    last = 0.0
+    last, words = 0.0, []
     for axis, label, colour, style in zip(axes, labels, _COLOURS, _STYLES):
+        if axis.decay is None:
+            words.append(f"{label}: blocked by a fatal finding")
+            continue
         x = 1e6 * axis.decay.displacement_m
         for k, row in enumerate(x):
             ax.plot(
@@ -132,6 +160,7 @@ def plot_decays(
                 alpha=1.0 if not k else 0.35,
                 label=label if not k else None,
             )
+        words.append(f"{label}: {1e6 * np.median(axis.decay.peak_m):.1f} µm")
         last = max(last, _shown_until_s(axis))
     if not math.isnan(tolerance_m):
         ax.axhspan(
@@ -144,8 +173,7 @@ def plot_decays(
         )
     ax.set(xlabel="time after the end of the move [ms]", ylabel="displacement [µm]", xlim=(0, 1e3 * last or None))
     ax.legend(loc="upper right", fontsize="small")
-    peaks = "; ".join(f"{lab}: {1e6 * np.median(a.decay.peak_m):.1f} µm" for a, lab in zip(axes, labels))
-    return _finish(ax, f"Displacement of {axes[0].channel} after the moves; median of the largest: {peaks}.")
+    return _finish(ax, f"Displacement of {axes[0].channel} after the moves; median of the largest: {'; '.join(words)}.")
 
 
 def plot_spectra(axes: Sequence[AxisAnalysis], ax: Axes | None = None, *, labels: Sequence[str] = ()) -> Axes:

@@ -240,8 +240,8 @@ def _closing() -> tuple[_Section, ...]:
 
 
 def _figure(ax: Axes, caption: str) -> _Figure:
-    alt = plots.alt_text(ax)
-    return _Figure(source=plots.figure_png(ax), alt=alt, caption=caption)
+    picture = plots.picture(ax)
+    return _Figure(source=picture.source, alt=picture.alt, caption=caption)
 
 
 def _table(frame: pd.DataFrame, *, title: str = "") -> _Table:

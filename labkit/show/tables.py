@@ -9,10 +9,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from labkit.analyse.one_run import AxisAnalysis, RunAnalysis
+from labkit.analyse.one_axis import AxisAnalysis
+from labkit.analyse.one_run import RunAnalysis
 from labkit.base import Estimate
-from labkit.decide.compare import Comparison
-from labkit.runs.checks import LogReport
+from labkit.decide.compare import Comparison, MetricChange
+from labkit.runs.findings import LogReport
 
 __all__ = [
     "changes_table",
@@ -112,14 +113,15 @@ def motion_table(analysis: RunAnalysis) -> pd.DataFrame:
     """
     rows = []
     for axis in analysis.axes:
-        settles = axis.settling
         unit = axis.fit.unit.replace("^2", "²")
         rows.append(
             {
                 "axis": axis.channel,
                 "modes found": len(axis.fit.modes),
-                "largest displacement [µm]": _median_range(1e6 * axis.decay.peak_m) if axis.fit.modes else "–",
-                "settling time [ms]": "no tolerance" if settles is None else settling_text(axis),
+                "largest displacement [µm]": _median_range(1e6 * axis.decay.peak_m)
+                if axis.fit.modes and axis.decay
+                else "–",
+                "settling time [ms]": settling_text(axis),
                 f"rms {axis.band_hz[0]:.0f}–{axis.band_hz[1]:.0f} Hz [{unit}]": _median_range(axis.band_rms),
             }
         )
@@ -129,7 +131,9 @@ def motion_table(analysis: RunAnalysis) -> pd.DataFrame:
 def settling_text(axis: AxisAnalysis) -> str:
     """Settling time of an axis in ms, or why there is none."""
     settles = axis.settling
-    if settles is None or settles.route == "none":
+    if settles is None:
+        return "blocked by a fatal finding" if "settling" in axis.blocked else "no tolerance given"
+    if settles.route == "none":
         return "not to be told"
     if settles.n_settled < settles.n_moves:
         share = f"{settles.n_moves - settles.n_settled} of {settles.n_moves}"
@@ -153,7 +157,7 @@ def changes_table(comparison: Comparison) -> pd.DataFrame:
                 "metric": c.name,
                 "before": estimate_text(c.before, scale=scale, unit=unit),
                 "after": estimate_text(c.after, scale=scale, unit=unit),
-                "after / before": estimate_text(c.ratio),
+                "after / before": estimate_text(c.ratio) if c.scale == "ratio" else _difference_text(c, scale, unit),
                 "verdict": c.word,
                 "p (Holm)": "–"
                 if math.isnan(c.p_adjusted)
@@ -186,6 +190,10 @@ def to_plain(value: object) -> object:
     if isinstance(value, np.generic):
         return value.item()
     return value if value is None or isinstance(value, bool | int | str) else str(value)
+
+
+def _difference_text(change: MetricChange, scale: float, unit: str) -> str:
+    return "difference " + estimate_text(change.difference, scale=scale, unit=unit)
 
 
 def _bench(unit: str) -> tuple[float, str]:
