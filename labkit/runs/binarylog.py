@@ -1,0 +1,305 @@
+"""Logs that are not text: WAV, NPY, NPZ, Parquet and UFF dataset 58."""
+
+from __future__ import annotations
+
+import math
+import re
+import struct
+import warnings
+import zipfile
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyuff
+from scipy.io import wavfile
+
+from labkit.base import LogFormatError, Unit, find_unit
+from labkit.runs.columns import Column, Stated, parse_title, stated_facts
+from labkit.runs.table import Table, Ticks
+
+__all__ = ["ArrayLog", "binary_log"]
+
+_UFF_START = re.compile(rb"\s*^    -1 *\r?\n {0,4}\d{2,5}", re.MULTILINE)
+_UFF_TIME, _UFF_TIME_RESPONSE = 17, 1
+# Specific data type of the ordinate (dataset 58, record 9): quantity and power of length in it.
+_UFF_QUANTITIES = {8: ("displacement", 1), 11: ("velocity", 1), 12: ("acceleration", 1), 9: ("force", 0), 13: ("force", 0)}
+_SI = {"displacement": "m", "velocity": "m/s", "acceleration": "m/s^2", "force": "N"}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ArrayLog:
+    """A log whose columns are arrays already.
+
+    Parameters
+    ----------
+    columns : tuple of Column
+        Columns as titled.
+    arrays : tuple of numpy.ndarray
+        Their values, one 1-D array each, all of one length.
+    stated : Stated
+        What the file states beside them.
+    has_titles : bool
+        False when the columns have no names.
+    units : mapping of int to Unit
+        Units that the format itself states, by position.
+    raw : bool
+        True when the values are steps of a converter until a scale is given.
+    notes : tuple of str
+    """
+
+    columns: tuple[Column, ...]
+    arrays: tuple[np.ndarray, ...]
+    stated: Stated = field(default_factory=Stated)
+    has_titles: bool = True
+    units: Mapping[int, Unit] = field(default_factory=dict)
+    raw: bool = False
+    notes: tuple[str, ...] = ()
+
+    def has_dates(self, position: int) -> bool:
+        """True when a column holds dates with times in place of numbers."""
+        return self.arrays[position].dtype.kind in "mM"
+
+    def read(self, positions: Sequence[int], *, time: int | None) -> Table:
+        """The columns at `positions` as float64, and the column of time stamps."""
+        values = np.empty((len(positions), len(self.arrays[0])))
+        for row, position in zip(values, positions):
+            row[:] = self.arrays[position]
+        ticks = None if time is None else Ticks.of(self.arrays[time])
+        return Table(values=values, ticks=ticks, notes=list(self.notes))
+
+
+def binary_log(path: Path, *, head: bytes) -> ArrayLog | None:
+    """Open a log by what its first bytes say, or return None when it is none of these formats.
+
+    Raises
+    ------
+    LogFormatError
+        When the file is damaged or holds no columns of numbers.
+    """
+    if head[:4] in (b"RIFF", b"RIFX", b"RF64"):
+        return _read_wav(path, head)
+    if head.startswith(b"\x93NUMPY"):
+        return _from_arrays(path, {"": _load_npy(path)}, titled=False)
+    if head.startswith(b"PK"):
+        return _read_npz(path)
+    if head.startswith(b"PAR1"):
+        return _read_parquet(path)
+    if _UFF_START.match(head):
+        return _read_uff(path)
+    return None
+
+
+def _damaged(path: Path, what: str, error: object) -> LogFormatError:
+    return LogFormatError(
+        str(path), found=f"a {what} file that cannot be read ({error})", expected=f"a whole {what} file",
+        cure="copy or export the log again",
+    )
+
+
+# ----------------------------------------------------------------------------------------------------- WAV
+def _read_wav(path: Path, head: bytes) -> ArrayLog:
+    try:
+        with warnings.catch_warnings(record=True) as caught:
+            warnings.simplefilter("always")
+            rate, data = wavfile.read(path)
+    except (ValueError, TypeError, OSError, EOFError, MemoryError, OverflowError, ArithmeticError, struct.error,
+            UnboundLocalError, IndexError) as error:
+        raise _damaged(path, "WAV", error) from error
+    if data.dtype.kind not in "iuf" or rate <= 0:
+        raise _damaged(path, "WAV", f"{data.dtype} at {rate} Hz")
+    data = data.reshape(len(data), -1)
+    if data.dtype == np.uint8:
+        data = data.astype(np.int16) - 128
+    if _wav_bits(head) == 24 and data.dtype == np.int32:
+        data = data >> 8  # 24-bit samples come in the upper three bytes
+    columns = tuple(
+        Column(position=i, name=f"channel {i + 1}", title=f"channel {i + 1}") for i in range(data.shape[1])
+    )
+    return ArrayLog(
+        columns=columns, arrays=tuple(data.T), stated=Stated(rate_hz=float(rate)), has_titles=False,
+        raw=data.dtype.kind != "f", notes=tuple(f"WAV: {warning.message}" for warning in caught),
+    )
+
+
+def _wav_bits(head: bytes) -> int:
+    at = head.find(b"fmt ")
+    order = ">" if head.startswith(b"RIFX") else "<"
+    return struct.unpack_from(order + "H", head, at + 22)[0] if 0 <= at <= len(head) - 24 else 0
+
+
+# ------------------------------------------------------------------------------------------------ NPY, NPZ
+def _load_npy(path: Path) -> np.ndarray:
+    try:  # mapped, so that a header that promises too much fails before memory is taken
+        return np.load(path, mmap_mode="r", allow_pickle=False)
+    except (ValueError, TypeError, OSError, EOFError, MemoryError, OverflowError, SyntaxError, KeyError) as error:
+        raise _damaged(path, "NPY", error) from error
+
+
+def _read_npz(path: Path) -> ArrayLog:
+    try:
+        with zipfile.ZipFile(path) as archive, np.load(path, allow_pickle=False) as loaded:
+            sizes = {info.filename.removesuffix(".npy"): info.file_size for info in archive.infolist()}
+            arrays = {name: _npz_member(archive, loaded, name, sizes[name]) for name in loaded.files}
+    except (ValueError, TypeError, OSError, EOFError, MemoryError, OverflowError, SyntaxError, KeyError,
+            zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, struct.error) as error:
+        raise _damaged(path, "NPZ", error) from error
+    return _from_arrays(path, arrays, titled=True)
+
+
+def _npz_member(archive: zipfile.ZipFile, loaded: Mapping[str, np.ndarray], name: str, size: int) -> np.ndarray:
+    member = name + ".npy" if name + ".npy" in archive.namelist() else name
+    with archive.open(member) as stream:
+        version = np.lib.format.read_magic(stream)
+        read = np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
+        shape, _, dtype = read(stream)
+    if math.prod(shape) * dtype.itemsize > size:
+        raise ValueError(f"the array {name!r} promises more than the file holds")
+    return loaded[name]
+
+
+def _from_arrays(path: Path, arrays: Mapping[str, np.ndarray], *, titled: bool) -> ArrayLog:
+    """Columns from arrays; scalars and texts are remarks ("sample_rate_hz", "units")."""
+    remarks, named = [], {}
+    for name, array in arrays.items():
+        if array.dtype.kind in "US" or (array.ndim == 0 and array.dtype.kind in "iuf") or (
+            array.size == 1 and array.dtype.kind in "iuf" and len(arrays) > 1
+        ):
+            texts = [t.decode("latin-1") if isinstance(t, bytes) else str(t) for t in np.ravel(array).tolist()]
+            remarks.append(f"{name.replace('_hz', ' (hz)').replace('_', ' ')}: {', '.join(texts)}")
+            continue
+        named |= _split(path, name, array)
+    if not named:
+        raise _damaged(path, "NPY", "no columns of numbers")
+    lengths = {len(array) for array in named.values()}
+    if len(lengths) > 1:
+        raise LogFormatError(
+            str(path), found="arrays of different lengths: " + ", ".join(f"{k} {len(v)}" for k, v in named.items()),
+            expected="columns of one length", cure="save the log's columns in a file of their own",
+        )
+    columns = tuple(parse_title(name, position=i) for i, name in enumerate(named))
+    stated = stated_facts(enumerate(remarks, start=1), file=str(path))
+    return ArrayLog(columns=columns, arrays=tuple(named.values()), stated=stated, has_titles=titled)
+
+
+def _split(path: Path, name: str, array: np.ndarray) -> dict[str, np.ndarray]:
+    """One named column per row of samples: fields of a structured array, or the shorter axis of a 2-D one."""
+    if array.dtype.names:
+        return {field: np.ravel(array[field]) for field in array.dtype.names}
+    if array.dtype.kind not in "iufbM" or array.ndim not in (1, 2) or array.size == 0:
+        raise _damaged(path, "NPY", f"{array.ndim}-dimensional array of {array.dtype}, shape {array.shape}")
+    if array.ndim == 1:
+        return {name: array}
+    if array.shape[0] == array.shape[1]:
+        raise LogFormatError(
+            str(path), found=f"an array of shape {array.shape}", expected="more samples than channels",
+            cure="save each channel under its own name in an NPZ file",
+        )
+    rows = array if array.shape[0] < array.shape[1] else array.T
+    return {(f"{name}_{i}" if name else f"column {i + 1}"): row for i, row in enumerate(rows)}
+
+
+# ------------------------------------------------------------------------------------------------- Parquet
+def _read_parquet(path: Path) -> ArrayLog:
+    try:
+        frame = pd.read_parquet(path)
+    except ImportError as error:
+        raise LogFormatError(
+            str(path), found="a Parquet file, but no library that reads it", expected="pyarrow",
+            cure="install it with `pip install 'rigidity-lab[parquet]'`, or export the log as CSV",
+        ) from error
+    except (ValueError, TypeError, OSError, EOFError, MemoryError, OverflowError, KeyError, NotImplementedError) as error:
+        raise _damaged(path, "Parquet", error) from error
+    if frame.index.name:
+        frame = frame.reset_index()
+    arrays = {}
+    for name in frame.columns:
+        series = frame[name]
+        if isinstance(series.dtype, pd.DatetimeTZDtype):
+            series = series.dt.tz_convert("UTC").dt.tz_localize(None)
+        array = series.to_numpy()
+        if array.dtype.kind in "iufbmM":
+            arrays[str(name)] = array
+    left = tuple(f"column {name!r} holds no numbers and was left out" for name in frame.columns if str(name) not in arrays)
+    if not arrays:
+        raise _damaged(path, "Parquet", "no columns of numbers")
+    return ArrayLog(
+        columns=tuple(parse_title(name, position=i) for i, name in enumerate(arrays)), arrays=tuple(arrays.values()),
+        notes=left,
+    )
+
+
+# ----------------------------------------------------------------------------------------------------- UFF
+def _read_uff(path: Path) -> ArrayLog:
+    """Time responses of a universal file that share the first one's abscissa."""
+    sets = _uff_sets(path)
+    factors = next((s for s in sets if s.get("type") == 164), None)
+    responses = [s for s in sets if s.get("type") == 58 and s.get("func_type") == _UFF_TIME_RESPONSE]
+    if not responses:
+        raise LogFormatError(
+            str(path), found="a universal file without time responses", expected="dataset 58 with function type 1",
+            cure="export the time responses, not spectra or shapes",
+        )
+    x = np.asarray(responses[0]["x"], dtype=float)
+    same = [s for s in responses if np.array_equal(s["x"], x) and np.isrealobj(s["data"]) and len(s["data"]) == len(x)]
+    if not same or not len(x):
+        raise _damaged(path, "UFF", "abscissa and ordinate of different lengths")
+    columns, units = [_uff_time_column(path, responses[0])], {}
+    for i, dataset in enumerate(same, start=1):
+        column, unit = _uff_column(path, dataset, i, factors)
+        columns.append(column)
+        if unit:
+            units[i] = unit
+    other = len(responses) - len(same)
+    notes = (f"{other} time response(s) on another clock were left out",) if other else ()
+    remarks = [(i, f"{key}: {responses[0][key]}") for i, key in enumerate(("id1", "id2", "id3", "id4", "id5"), start=1)]
+    return ArrayLog(
+        columns=tuple(columns), arrays=(x, *(np.asarray(s["data"], dtype=float) for s in same)), units=units,
+        stated=Stated(header={f"line {i}": text for i, text in remarks}), notes=notes,
+    )
+
+
+def _uff_sets(path: Path) -> list[dict]:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            sets = pyuff.UFF(str(path)).read_sets()
+    except Exception as error:  # pyuff raises bare Exception for every fault of a file
+        raise _damaged(path, "UFF", error) from error
+    return sets if isinstance(sets, list) else [sets]
+
+
+def _uff_time_column(path: Path, dataset: Mapping[str, object]) -> Column:
+    label = str(dataset.get("abscissa_axis_units_lab", "")).strip()
+    unit = find_unit(label) if label not in ("", "NONE") else find_unit("s")
+    if unit is None or unit.quantity != "time" or dataset.get("abscissa_spec_data_type") not in (_UFF_TIME, 0, 1):
+        raise LogFormatError(
+            str(path), found=f"an abscissa in {label!r}", expected="time", cure="export time responses over time",
+        )
+    return Column(position=0, name="time", title="time", unit_text=label if label not in ("", "NONE") else "s")
+
+
+def _uff_column(
+    path: Path, dataset: Mapping[str, object], position: int, factors: Mapping[str, object] | None,
+) -> tuple[Column, Unit | None]:
+    """Name and unit of one response; label and units dataset must agree where both speak."""
+    label = str(dataset.get("ordinate_axis_units_lab", "")).strip()
+    direction = {1: "+X", -1: "-X", 2: "+Y", -2: "-Y", 3: "+Z", -3: "-Z"}.get(int(dataset.get("rsp_dir", 0)), "")
+    name = f"{int(dataset.get('rsp_node', 0))}{direction}" if dataset.get("rsp_node") else f"response {position}"
+    labelled = find_unit(label) if label and label != "NONE" else None
+    column = Column(position=position, name=name, title=name, unit_text=label if labelled else "")
+    quantity, power = _UFF_QUANTITIES.get(int(dataset.get("ordinate_spec_data_type", 0)), (None, 0))
+    if quantity is None or factors is None:
+        return column, labelled
+    divisor = float(factors["length"]) ** power * (float(factors["force"]) if quantity == "force" else 1.0)
+    filed = Unit(quantity=quantity, symbol_si=_SI[quantity], factor=1.0 / divisor if divisor else math.nan)
+    agree = labelled is None or (labelled.quantity == quantity and math.isclose(labelled.factor, filed.factor, rel_tol=1e-3))
+    if not agree:
+        raise LogFormatError(
+            str(path), column=name, found=f"the unit {label!r} and a units dataset that means {filed.factor:g} {filed.symbol_si}",
+            expected="one unit", cure="correct the units dataset (164) or the axis label",
+        )
+    return column, labelled or filed

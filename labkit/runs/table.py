@@ -1,0 +1,116 @@
+"""What every log format hands to the reader: columns of numbers with their time stamps, nothing interpreted yet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["RowProblem", "Table", "Ticks"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RowProblem:
+    """A row that is not as it must be: kind as in LogProblem, its line, what stands there, in which column."""
+
+    kind: str
+    line: int
+    found: str
+    column: str = ""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Ticks:
+    """Time stamps as the log holds them, whole numbers kept whole.
+
+    Parameters
+    ----------
+    raw : numpy.ndarray of int64 or float64
+        Stamps in the log's unit, or nanoseconds since 1970 for dates.
+    missing : numpy.ndarray of bool, optional
+        True where a stamp could not be read; needed for whole numbers, which have no nan.
+    """
+
+    raw: np.ndarray
+    missing: np.ndarray | None = None
+
+    @classmethod
+    def of(cls, column: np.ndarray) -> Ticks:
+        """From a column of whole numbers, floats, dates (datetime64) or durations (timedelta64)."""
+        if column.dtype.kind in "mM":
+            whole = column.astype(f"{column.dtype.kind}8[ns]")
+            return cls(raw=whole.astype(np.int64), missing=np.isnat(whole))
+        if column.dtype.kind in "iu":
+            return cls(raw=column.astype(np.int64))
+        return cls(raw=column.astype(np.float64), missing=~np.isfinite(column))
+
+    @classmethod
+    def of_dates(cls, cells: Sequence[str]) -> Ticks:
+        """From dates with times (ISO 8601, UTC when no zone is stated) or times of day; unreadable ones are missing."""
+        text = pd.Series(cells, dtype="object").str.replace(",", ".")
+        if not text.str.contains("-", na=False).any():
+            return cls.of(pd.to_timedelta(text, errors="coerce").to_numpy())
+        return cls.of(pd.to_datetime(text, utc=True, format="ISO8601", errors="coerce").dt.tz_localize(None).to_numpy())
+
+    @classmethod
+    def of_cells(cls, cells: Sequence[str]) -> Ticks:
+        """From numbers as text; empty cells are missing."""
+        missing = np.array([not cell for cell in cells], dtype=bool)
+        if all(cell.lstrip("+-").isdigit() and len(cell) < 19 for cell in cells if cell):
+            return cls(raw=np.array([int(cell or 0) for cell in cells], dtype=np.int64), missing=missing)
+        return cls(raw=np.array([float(cell or "nan") for cell in cells], dtype=np.float64), missing=missing)
+
+    @classmethod
+    def join(cls, parts: Sequence[Ticks]) -> Ticks:
+        """Parts one after the other."""
+        if not any(part.missing is not None and part.missing.any() for part in parts):
+            return cls(raw=np.concatenate([part.raw for part in parts]))
+        masks = [np.zeros(len(part.raw), bool) if part.missing is None else part.missing for part in parts]
+        return cls(raw=np.concatenate([part.raw for part in parts]), missing=np.concatenate(masks))
+
+    @property
+    def complete(self) -> bool:
+        """True when every stamp could be read."""
+        return self.missing is None or not self.missing.any()
+
+    @property
+    def first(self) -> int | float | None:
+        """First stamp that could be read, exact; None when there is none."""
+        good = 0 if self.missing is None else int(np.argmin(self.missing))
+        if not len(self.raw) or (self.missing is not None and self.missing[good]):
+            return None
+        return self.raw[good].item()
+
+    def since_first(self) -> np.ndarray:
+        """Stamps minus the first (subtracted before any rounding to float64), nan where missing."""
+        ticks = (self.raw - self.raw.dtype.type(self.first or 0)).astype(np.float64, copy=False)
+        if self.missing is not None:
+            ticks[self.missing] = np.nan
+        return ticks
+
+
+@dataclass(eq=False, kw_only=True)
+class Table:
+    """Chosen columns of a log.
+
+    Parameters
+    ----------
+    values : numpy.ndarray, shape (n_columns, n_rows)
+        float64, nan where a cell could not be read.
+    ticks : Ticks or None
+        Time stamps; None without a time column.
+    problems : list of RowProblem
+        In file order.
+    notes : list of str
+        What else the builder should know.
+    line_of : callable
+        Line of a row (0-based); 1-based row number for formats without lines.
+    """
+
+    values: np.ndarray
+    ticks: Ticks | None = None
+    problems: list[RowProblem] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    line_of: Callable[[int], int] = lambda row: row + 1

@@ -1,0 +1,326 @@
+"""Logs as text: read fast in pieces, diagnose line by line only where that fails.
+
+A piece of some megabytes that holds nothing but whole rows of numbers goes through the compiled reader; any other
+piece is read line by line, so that every odd cell is known by its line. No cell is repaired here.
+"""
+
+from __future__ import annotations
+
+import codecs
+import gzip
+import io
+import os
+import zlib
+from bisect import bisect_right
+from collections import deque
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from labkit.base import LogFormatError
+from labkit.runs.columns import Column, Stated, parse_title, stated_facts
+from labkit.runs.dialect import COMMENT_MARKS, Dialect, detect_encoding, find_dialect, find_titles, is_date, uncomment
+from labkit.runs.table import RowProblem, Table, Ticks
+
+__all__ = ["TextLog", "open_bytes"]
+
+_HEAD_BYTES = 1 << 18
+_PIECE_BYTES = 6 << 20
+_WORKERS = max(1, min(4, os.cpu_count() or 1))
+
+
+@dataclass(eq=False, kw_only=True)
+class _Segment:
+    """The rows of one piece."""
+
+    values: np.ndarray  # (columns, rows)
+    ticks: Ticks | None
+    first_line: int
+    lines: np.ndarray | None = None  # line of each row; None: consecutive lines
+    problems: Sequence[RowProblem] = ()
+    remarks: Sequence[str] = ()
+
+    @property
+    def n_rows(self) -> int:
+        return self.values.shape[1]
+
+    def line(self, row: int) -> int:
+        return self.first_line + row if self.lines is None else int(self.lines[row])
+
+
+class TextLog:
+    """A text log, opened: its columns and remarks are known, its rows are not read yet.
+
+    Parameters
+    ----------
+    path : Path
+        The file; compression is recognised by content.
+
+    Attributes
+    ----------
+    columns : tuple of Column
+        Columns as titled.
+    stated : Stated
+        What the remarks state.
+    has_titles : bool
+        False when there is no line of titles.
+
+    Raises
+    ------
+    LogFormatError
+        When there are no rows of numbers.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path, self.file = path, str(path)
+        with open_bytes(path) as stream:
+            raw = _read(stream, _HEAD_BYTES, self.file)
+        encoding = detect_encoding(raw, file=self.file)
+        self._old_line_ends = b"\r" in raw and b"\n" not in raw
+        head = b"".join(_whole_lines(io.BytesIO(raw), encoding, self._old_line_ends, self.file))
+        lines = head.decode("latin-1" if encoding == "latin-1" else "utf-8", errors="replace").split("\n")
+        lines = [line.strip("\r\0") for line in lines]
+        if len(raw) == _HEAD_BYTES:
+            lines.pop()  # cut off by the end of the head
+        self.dialect, self._n_preamble = find_dialect(lines, encoding=encoding, file=self.file)
+        self._dates = [is_date(cell) for cell in self.dialect.cells(lines[self._n_preamble])]
+        self.columns, self.stated, self.has_titles = _described(lines[: self._n_preamble], self.dialect, self.file)
+
+    def has_dates(self, position: int) -> bool:
+        """True when a column holds dates with times in place of numbers."""
+        return self._dates[position]
+
+    def read(self, positions: Sequence[int], *, time: int | None) -> Table:
+        """Read the columns at `positions` and the column of time stamps.
+
+        Raises
+        ------
+        LogFormatError
+            When the file cannot be read to its end.
+        """
+        notes: list[str] = []
+        segments = [s for s in self._segments(list(positions), time, notes) if s.n_rows or s.remarks]
+        firsts = np.cumsum([0, *(segment.n_rows for segment in segments)])
+        values = np.empty((len(positions), int(firsts[-1])))
+        for first, segment in zip(firsts, segments):
+            values[:, first : first + segment.n_rows] = segment.values
+            segment.values = segment.values[:0, :]  # the copy is enough
+        remarks = [remark for segment in segments for remark in segment.remarks]
+        if remarks:
+            notes.append(f"{len(remarks)} remark(s) between the rows were skipped; the first: {remarks[0]!r}")
+        return Table(
+            values=values, notes=notes, problems=[p for segment in segments for p in segment.problems],
+            ticks=None if time is None else Ticks.join([segment.ticks for segment in segments]),
+            line_of=lambda row: _line_of(segments, firsts, row),
+        )
+
+    # --------------------------------------------------------------------------------------------- pieces
+    def _segments(self, positions: list[int], time: int | None, notes: list[str]) -> Iterator[_Segment]:
+        """Segments in file order; a few pieces are read at a time in threads."""
+        waiting: deque = deque()
+        with ThreadPoolExecutor(max_workers=_WORKERS) as pool:
+            for piece, line, is_end in self._pieces():
+                if is_end and (why := self._torn(piece)):
+                    notes.append(f"line {line}, the last one, {why}: dropped")
+                    continue
+                read = self._read_slowly if is_end else self._read_piece
+                waiting.append(pool.submit(read, piece, line, positions, time))
+                if len(waiting) > _WORKERS:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+
+    def _pieces(self) -> Iterator[tuple[bytes, int, bool]]:
+        """Whole lines after the preamble, number of the first of them; the last line of the log comes alone."""
+        line, skip, held = 1, self._n_preamble, b""
+        with open_bytes(self.path) as stream:
+            for piece in _whole_lines(stream, self.dialect.encoding, self._old_line_ends, self.file):
+                while skip and piece:
+                    end = piece.find(b"\n") + 1 or len(piece)
+                    piece, skip, line = piece[end:], skip - 1, line + 1
+                if piece.strip() and held:
+                    yield held, line, False
+                    line += held.count(b"\n")
+                    held = piece
+                else:
+                    held += piece
+        cut = held.rfind(b"\n", 0, len(held.rstrip(b"\r\n\0 \t"))) + 1
+        if cut:
+            yield held[:cut], line, False
+        yield held[cut:], line + held.count(b"\n", 0, cut), True
+
+    def _torn(self, end: bytes) -> str:
+        """Why the last line must have been cut off while it was written; empty when it is whole."""
+        text = end.decode("latin-1").strip("\r\n\0 ")
+        if text.startswith(COMMENT_MARKS[:3]) or not text.strip():
+            return ""
+        cells, decimal = self.dialect.cells(text), self.dialect.decimal
+        if len(cells) < self.dialect.n_columns:
+            return f"has {len(cells)} cell(s) in place of {self.dialect.n_columns} ({_short(text)!r})"
+        whole = len(cells[-1].partition(decimal)[2]) == self.dialect.last_decimals > 0
+        if end.rstrip(b"\0 \t").endswith(b"\n") or whole:
+            return ""
+        return f"has no line end, so that its last number may be cut ({_short(text)!r})"
+
+    # ------------------------------------------------------------------------------------------ fast, slow
+    def _read_piece(self, piece: bytes, first_line: int, positions: list[int], time: int | None) -> _Segment:
+        fast = self._read_fast(piece, first_line, positions, time)
+        return fast or self._read_slowly(piece, first_line, positions, time)
+
+    def _read_fast(self, piece: bytes, first_line: int, positions: list[int], time: int | None) -> _Segment | None:
+        """The piece through the compiled reader, or None when it is anything but whole rows of numbers."""
+        last, n_rows = self.dialect.n_columns - 1, piece.count(b"\n")
+        if len(self.dialect.cells(piece[: piece.find(b"\n")].decode("latin-1").strip("\r"))) != last + 1:
+            return None  # the compiled reader takes the width of the first row for granted
+        wanted = sorted({*positions, last} | ({time} - {None}))
+        frame = _compiled(piece, wanted, self.dialect)
+        numeric = {*positions, time} - {None} - {time if time is not None and self._dates[time] else None}
+        if frame is None or len(frame) != n_rows or any(frame[i].dtype.kind not in "iufb" for i in numeric):
+            return None
+        values = np.empty((len(positions), n_rows))
+        for row, position in zip(values, positions):
+            row[:] = frame[position].to_numpy()
+        ticks = None if time is None else self._ticks(frame[time].to_numpy(), time)
+        if not np.isfinite(values).all() or (ticks and not ticks.complete) or frame[last].isna().any():
+            return None
+        return _Segment(values=values, ticks=ticks, first_line=first_line)
+
+    def _ticks(self, column: np.ndarray, time: int) -> Ticks:
+        return Ticks.of_dates(column) if self._dates[time] else Ticks.of(column)
+
+    def _read_slowly(self, piece: bytes, first_line: int, positions: list[int], time: int | None) -> _Segment:
+        """The piece line by line: every line that is neither blank nor a remark is a row."""
+        rows, stamps, lines, problems, remarks = [], [], [], [], []
+        text = piece.decode("latin-1" if self.dialect.encoding == "latin-1" else "utf-8", errors="replace")
+        for number, line in enumerate(text.split("\n"), start=first_line):
+            line = line.strip("\r\0")
+            if not line.strip() or line.lstrip().startswith(COMMENT_MARKS[:3]):
+                remarks += [f"line {number}: {_short(line)}"] if line.strip() else []
+                continue
+            values, stamp, problem = self._row(line, positions, time)
+            rows.append(values)
+            stamps.append(stamp)
+            lines.append(number)
+            problems += [replace(problem, line=number)] if problem else []
+        ticks = None
+        if time is not None:
+            ticks = Ticks.of_dates(stamps) if self._dates[time] else Ticks.of_cells(stamps)
+        return _Segment(
+            values=np.array(rows, dtype=float).reshape(len(rows), len(positions)).T, ticks=ticks,
+            first_line=first_line, lines=np.array(lines, dtype=np.int64), problems=problems, remarks=remarks,
+        )
+
+    def _row(self, line: str, positions: list[int], time: int | None) -> tuple[list[float], str, RowProblem | None]:
+        """Values, time cell (empty when unreadable) and first problem of one line."""
+        cells = self.dialect.cells(line)
+        if len(cells) != self.dialect.n_columns:
+            found = f"{len(cells)} cell(s) in place of {self.dialect.n_columns}: {_short(line)!r}"
+            return [np.nan] * len(positions), "", RowProblem(kind="columns", line=0, found=found)
+        read = [self._cell(cells[position], position) for position in positions]
+        stamp, odd = "", None
+        if time is not None:
+            stamp = cells[time].replace(",", ".")
+            odd = None if self._dates[time] and is_date(cells[time]) else self._cell(cells[time], time)[1]
+        problems = [problem for problem in (odd, *(problem for _, problem in read)) if problem]
+        return [value for value, _ in read], "" if odd else stamp, problems[0] if problems else None
+
+    def _cell(self, cell: str, position: int) -> tuple[float, RowProblem | None]:
+        name = self.columns[position].name
+        try:
+            value = self.dialect.number(cell)
+        except ValueError:
+            return np.nan, RowProblem(kind="text", line=0, found=repr(_short(cell)), column=name)
+        if np.isfinite(value):
+            return value, None
+        found = repr(cell) if cell else "an empty cell"
+        return np.nan, RowProblem(kind="not a number", line=0, found=found, column=name)
+
+
+def _described(preamble: Sequence[str], dialect: Dialect, file: str) -> tuple[tuple[Column, ...], Stated, bool]:
+    """Columns, what the remarks state, and whether the columns have titles."""
+    titles, units, used = find_titles(preamble, dialect)
+    remarks = [(i + 1, uncomment(line)) for i, line in enumerate(preamble) if i not in used and line.strip()]
+    stated = stated_facts(remarks, file=file)
+    if titles is None and len(stated.column_names) == dialect.n_columns:
+        titles = list(stated.column_names)
+    if units is None and len(stated.column_units) == dialect.n_columns:
+        units = list(stated.column_units)
+    columns = [parse_title(title, position=i) for i, title in enumerate(titles or [""] * dialect.n_columns)]
+    if units:
+        columns = [_with_unit(column, unit, file) for column, unit in zip(columns, units)]
+    return tuple(columns), stated, titles is not None
+
+
+def _with_unit(column: Column, text: str, file: str) -> Column:
+    """The column with the unit from the row of units."""
+    unit = text.strip().strip("[]()").strip()
+    if unit in ("", "-"):
+        return column
+    below = replace(column, unit_text=unit)
+    if column.unit and below.unit and column.unit != below.unit:
+        raise LogFormatError(
+            file, column=column.title, found=f"the unit {column.unit_text!r} in the title and {unit!r} below it",
+            expected="one unit", cure="correct the header",
+        )
+    return below if below.unit or not column.unit_text else column
+
+
+# ------------------------------------------------------------------------------------------------- helpers
+def _compiled(piece: bytes, wanted: list[int], dialect: Dialect) -> pd.DataFrame | None:
+    try:
+        return pd.read_csv(
+            io.BytesIO(piece), header=None, usecols=wanted, sep=dialect.separator or r"\s+", index_col=False,
+            decimal=dialect.decimal, encoding="latin-1", skip_blank_lines=False, skipinitialspace=True,
+            low_memory=False,
+        )
+    except (ValueError, OverflowError):
+        return None
+
+
+def _line_of(segments: Sequence[_Segment], firsts: np.ndarray, row: int) -> int:
+    i = bisect_right(firsts, row) - 1
+    return segments[i].line(row - int(firsts[i]))
+
+
+def _short(text: str) -> str:
+    text = text.strip()
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def open_bytes(path: Path) -> io.BufferedIOBase:
+    """The bytes of a file, uncompressed when it is gzip (by content, not by name)."""
+    with path.open("rb") as probe:
+        zipped = probe.read(2) == b"\x1f\x8b"
+    return gzip.open(path, "rb") if zipped else path.open("rb")
+
+
+def _read(stream: io.BufferedIOBase, size: int, file: str) -> bytes:
+    try:
+        return stream.read(size)
+    except (EOFError, zlib.error, gzip.BadGzipFile) as error:
+        raise LogFormatError(
+            file, found=f"a broken gzip file ({error})", expected="a whole one",
+            cure="copy the log again, or save what is left of it with `gzip -dc`",
+        ) from error
+
+
+def _whole_lines(stream: io.BufferedIOBase, encoding: str, old_line_ends: bool, file: str) -> Iterator[bytes]:
+    """Pieces that end with a line end (the last one may not), without BOM, as UTF-8 unless they are latin-1."""
+    decoder = codecs.getincrementaldecoder(encoding)(errors="replace") if encoding.startswith("utf-16") else None
+    rest, start = b"", True
+    while block := _read(stream, _PIECE_BYTES, file):
+        if decoder:
+            block = decoder.decode(block).encode("utf-8", errors="replace")
+        if old_line_ends:
+            block = block.replace(b"\r", b"\n")
+        block = rest + (block.removeprefix(codecs.BOM_UTF8) if start else block)
+        cut, start = block.rfind(b"\n") + 1, False
+        rest = block[cut:]
+        if cut:
+            yield block[:cut]
+    if rest:
+        yield rest
