@@ -1,7 +1,9 @@
 """A run on disk: which logs belong to it, what is said about them, and what is refused."""
 
+import json
 import os
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -114,9 +116,13 @@ FAULTS = {
     "no file": ('columns = ["ax"]', 1, "without file"),
     "unknown key": ('file = "a.csv"\nunit = "mg"', 3, "write units"),
     "second entry": ('file = "a.csv"\n[[log]]\nfile = "b.csv"\nscale = 0', 5, "other than 0"),
-    "no unit": ('file = "a.csv"\nunits = { ax = 1 }', 3, "a unit, or units by column"),
+    "no unit": ('file = "a.csv"\nunits = { ax = 1 }', 3, "a known unit, or such units by column"),
+    "unknown unit": ('file = "a.csv"\nunits = "mgg"', 3, "found 'mgg'"),
+    "unknown time unit": ('file = "a.csv"\ntime_unit = "hours"', 3, "found 'hours'"),
+    "unknown quantity": ('file = "a.csv"\nquantity = "vibration"', 3, "one of acceleration"),
+    "column below 0": ('file = "a.csv"\ntrigger_column = -1', 3, "its number from 0"),
     "falling times": ('file = "a.csv"\nmove_ends_s = [2.0, 1.0]', 3, "rising list"),
-    "no list": ('file = "a.csv"\ncolumns = "ax"', 3, "list of texts"),
+    "no list": ('file = "a.csv"\ncolumns = "ax"', 3, "a list of columns"),
 }
 
 
@@ -151,7 +157,61 @@ def test_a_link_out_of_the_folder_is_not_followed(bench, tmp_path):
         load_run(bench.folder)
 
 
+def test_lost_samples_stay_in_the_recording_as_nan(bench):
+    (bench.folder / "a.csv").write_text(re.sub(r"(?m)^0.1000,.*\n", "", log_text()))
+    recording = load_run(bench(f'[[log]]\nfile = "a.csv"\n{COLUMNS}')).logs[0].recording
+    assert recording.n_samples == 200 and np.flatnonzero(np.isnan(recording.values[0])).tolist() == [50]
+    filled = load_run(bench(f'[[log]]\nfile = "a.csv"\n{COLUMNS}fill_gaps_shorter_ms = 5\n')).logs[0].recording
+    assert filled.complete
+
+
+def test_an_unknown_unit_is_not_passed_over_for_another_quantity(bench):
+    (bench.folder / "a.csv").write_text(log_text(header="t [s],ax,gap [mm],moving,hammer [N]"))
+    with pytest.raises(LogFormatError, match="ax"):
+        load_run(bench('[[log]]\nfile = "a.csv"\n'))
+
+
+def test_the_quantity_beside_a_force_is_found(bench):
+    (bench.folder / "a.csv").write_text(log_text(header="t [s],gap [mm],other [mm],moving,hammer [N]"))
+    log = load_run(bench('[[log]]\nfile = "a.csv"\n')).logs[0]
+    assert log.recording.unit == "m" and log.force.unit == "N" and log.trigger is not None
+
+
+def test_raw_counts_without_titles_by_position(bench):
+    (bench.folder / "a.csv").write_text(log_text().split("\n", 1)[1])
+    log = load_run(bench(
+        '[[log]]\nfile = "a.csv"\ncolumns = [1, 2]\nunits = "g"\nscale = 0.001\ntime_column = 0\ntime_unit = "s"\n'
+        'trigger_column = 3\n'
+    )).logs[0]
+    assert log.recording.values[1].mean() == pytest.approx(9.80665, rel=1e-2) and log.trigger.values.max() == 1
+
+
 def test_a_fault_inside_a_log_names_the_log(bench):
-    (bench.folder / "a.csv").write_text(log_text().replace("0.1000,", "0.1000,oops", 1))
-    with pytest.raises(LogFormatError, match=r"a\.csv, line 52"):
-        load_run(bench(f'[[log]]\nfile = "a.csv"\n{COLUMNS}'))
+    (bench.folder / "a.csv").write_text("nothing\nbut words\n")
+    with pytest.raises(LogFormatError, match=r"a\.csv"):
+        load_run(bench('[[log]]\nfile = "a.csv"\n'))
+
+
+@pytest.mark.parametrize("run", ["wren-hardboard", "wren-hardboard-repeat", "wren-foot", "wren-steel"])
+def test_the_demo_runs_load_as_they_were_made(run):
+    folder = Path(__file__).parents[1] / "data" / run
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    loaded = load_run(folder)
+    assert loaded.name == run and loaded.facts.synthetic
+    assert loaded.facts.move.duration_s == pytest.approx(truth["move_duration_s"])
+    assert loaded.facts.camera.tolerance_resolved_m == pytest.approx(truth["tolerance_m"])
+    assert [log.file for log in loaded.logs] == list(truth["logs"])
+    for log in loaded.logs:
+        true, recording = truth["logs"][log.file], log.recording
+        assert recording.channels == ("ax", "ay", "az")
+        assert recording.sample_rate_hz == pytest.approx(true["true_rate_hz"], rel=1e-5)
+        assert recording.start_s == pytest.approx(true["first_sample_s"], abs=1e-4)
+        lost = np.flatnonzero(np.isnan(recording.values[0]))
+        first, samples = ((true["dropped"] or {}).get(key, 0) for key in ("first_sample", "samples"))
+        assert lost.tolist() == list(range(first, first + samples))
+        ends = np.array([move["end_s"] for move in true["moves"]])
+        if log.trigger:
+            falls = log.trigger.time_s[1:][np.diff(np.nan_to_num(log.trigger.values[0])) < 0]
+            np.testing.assert_allclose(falls, ends, atol=2 / recording.sample_rate_hz)
+        else:
+            np.testing.assert_allclose(log.move_ends_s, ends, atol=1e-4)

@@ -16,10 +16,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from labkit.base import STANDARD_GRAVITY_M_S2, LogFormatError
+from labkit.base import STANDARD_GRAVITY_M_S2, LogFormatError, find_unit
 from labkit.runs.facts import CameraFacts, MoveFacts, PanelFacts, RunFacts, SensorFacts
 
-__all__ = ["RunFile", "checked_table", "facts_of", "read_run_file", "run_template"]
+__all__ = ["QUANTITIES", "RunFile", "checked_table", "facts_of", "read_run_file", "run_template"]
+
+#: What a log can be analysed for, best first; a trigger and a force come along beside it.
+QUANTITIES = ("acceleration", "displacement", "image displacement", "velocity", "counts")
 
 
 # ------------------------------------------------------------------------------- what run.toml may say
@@ -46,6 +49,14 @@ def _is_list(value: object, holds: Callable[[object], bool]) -> bool:
     return isinstance(value, list) and bool(value) and all(map(holds, value))
 
 
+def _is_column(value: object) -> bool:
+    return isinstance(value, str) or (isinstance(value, int) and not isinstance(value, bool) and value >= 0)
+
+
+def _is_unit(value: object) -> bool:
+    return isinstance(value, str) and find_unit(value) is not None
+
+
 _LEAVE_OUT = "write the bare number in the unit of the key, or leave the key out when it is not known"
 _RULES = {
     "text": _Rule(words="a text in quotes", holds=_is_text, cure="put it in quotes"),
@@ -57,12 +68,23 @@ _RULES = {
     "number": _Rule(words="a finite number", holds=_is_number, cure=_LEAVE_OUT),
     "positive": _Rule(words="a number above 0", holds=lambda v: _is_number(v) and v > 0, cure=_LEAVE_OUT),
     "celsius": _Rule(words="a number above -273.15", holds=lambda v: _is_number(v) and v > -273.15, cure=_LEAVE_OUT),
-    "texts": _Rule(
-        words="a list of texts", holds=lambda v: _is_list(v, _is_text), cure='write it like ["ax", "ay", "az"]',
+    "column": _Rule(
+        words="the name of a column, or its number from 0", holds=lambda v: _is_column(v), cure="write it",
+    ),
+    "columns": _Rule(
+        words="a list of columns, by name or by number from 0", holds=lambda v: _is_list(v, _is_column),
+        cure="write the list in square brackets",
+    ),
+    "quantity": _Rule(
+        words="one of " + ", ".join(QUANTITIES), holds=lambda v: v in QUANTITIES, cure="write one of these",
     ),
     "unit": _Rule(
-        words="a unit, or units by column", holds=lambda v: _is_text(v) or _is_mapping(v, _is_text),
-        cure='write it like "mg" or { ax = "mg", az = "mg" }',
+        words="a known unit, or such units by column", holds=lambda v: _is_unit(v) or _is_mapping(v, _is_unit),
+        cure='write one such as "mg", "g", "m/s^2", "µm", "N", or several like { ax = "mg", hammer = "N" }',
+    ),
+    "time unit": _Rule(
+        words="s, ms, us, ns or sample", holds=lambda v: v in ("s", "ms", "us", "µs", "ns", "sample"),
+        cure="write one of these in quotes",
     ),
     "scale": _Rule(
         words="a number other than 0, or such numbers by column", cure="write it like 0.061 or { az = 0.061 }",
@@ -155,15 +177,15 @@ _KEYS = [
     """),
     *_keys("log", """
         file           |  | text     |  | "log.csv"          | inside this folder
-        quantity       |  | text     |  | "acceleration"     | when the log holds several
-        columns        |  | texts    |  | ["ax", "ay", "az"] | the columns to analyse
+        quantity       |  | quantity |  | "acceleration"     | when the log holds several
+        columns        |  | columns  |  | ["ax", "ay", "az"] | the columns to analyse
         units          |  | unit     |  | "mg"               | when the header does not say
         scale          |  | scale    |  | 0.061              | raw counts: so many units a count
-        time_column    |  | text     |  | "t"                |
-        time_unit      |  | text     |  | "us"               | when the header does not say
+        time_column    |  | column   |  | "t"                |
+        time_unit      |  | time unit|  | "us"               | when the header does not say
         sample_rate_hz |  | positive |  | 1600.0             | when there is no time column
-        trigger_column |  | text     |  | "moving"           | high while the head moves
-        force_column   |  | text     |  | "force"            | force of a hammer or a shaker
+        trigger_column |  | column   |  | "moving"           | high while the head moves
+        force_column   |  | column   |  | "force"            | force of a hammer or a shaker
         move_ends_s    |  | times    |  | [1.25, 3.5]        | ends of the moves, in the log's own time
         fill_gaps_shorter_ms | fill_gaps_shorter_s | positive | milli | 5.0 | fill such gaps by interpolation
     """),

@@ -12,7 +12,7 @@ from labkit.base import LogFormatError
 from labkit.runs.facts import CameraFacts, MoveFacts, PanelFacts, RunFacts, SensorFacts
 from labkit.runs.readers import log_quantities, read_log
 from labkit.runs.recording import Recording
-from labkit.runs.runfile import RunFile, checked_table, facts_of, read_run_file, run_template
+from labkit.runs.runfile import QUANTITIES, RunFile, checked_table, facts_of, read_run_file, run_template
 
 __all__ = [
     "CameraFacts",
@@ -32,8 +32,7 @@ RUN_FILE = "run.toml"
 _LOG_SUFFIXES = frozenset(
     [".csv", ".tsv", ".txt", ".dat", ".asc", ".log", ".wav", ".npy", ".npz", ".parquet", ".uff", ".unv", ".u58"]
 )
-# What a log is analysed for, best first; a trigger and a force come along beside it.
-_QUANTITIES = ("acceleration", "displacement", "image displacement", "velocity", "counts")
+_NOT_OF_READER = ("trigger_column", "force_column", "move_ends_s")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -161,23 +160,23 @@ def _is_log(path: Path) -> bool:
 
 def _read_log(path: Path, folder: Path, said: Mapping[str, object]) -> RunLog:
     """One log with its trigger and force, as its [[log]] (or nothing) says."""
-    how = {name: value for name, value in said.items() if name not in _BESIDE}
+    how = {name: value for name, value in said.items() if name not in _NOT_OF_READER}
     clock = {name: how[name] for name in ("units", "time_column", "time_unit", "sample_rate_hz") if name in how}
-    held = () if {"columns", "quantity"} & how.keys() else log_quantities(path, **clock)
-    if held:
-        how["quantity"] = next((q for q in _QUANTITIES if q in held), None)
+    held = {} if {"columns", "quantity"} & how.keys() else log_quantities(path, **clock)
+    if "unknown" not in held:  # else the reader has to say what is missing
+        how.setdefault("quantity", next((quantity for quantity in QUANTITIES if quantity in held), None))
     beside: dict[str, Recording] = {}
-    for name, column in (("trigger", said.get("trigger_column")), ("force", said.get("force_column"))):
-        if column or name in held:
-            only = {"columns": [column]} if column else {}
-            beside[name] = read_log(path, irregular="mark", quantity=name, **only, **clock)
+    for name in ("trigger", "force"):
+        column = said.get(f"{name}_column")
+        if column is not None:
+            scale = {"scale": how["scale"]} if isinstance(how.get("scale"), dict) else {}
+            beside[name] = read_log(path, irregular="mark", quantity=name, columns=[column], **scale, **clock)
+        elif name in held:
+            beside[name] = read_log(path, irregular="mark", quantity=name, columns=held[name][:1], **clock)
     return RunLog(
         file=path.relative_to(folder).as_posix(), recording=read_log(path, irregular="mark", **how),
         move_ends_s=said.get("move_ends_s", ()), **beside,
     )
-
-
-_BESIDE = ("trigger_column", "force_column", "move_ends_s")
 
 
 def load_run(path: str | Path, *, progress: Progress | None = None) -> Run:
