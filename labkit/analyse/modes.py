@@ -1,0 +1,449 @@
+"""Modes from free decays: frequencies, damping and amplitudes of what rings after each move.
+
+All repeats are fitted together: frequencies and damping are shared, amplitudes and phases are each repeat's own. The
+number of modes is found, not asked for, and may be zero. Steady tones (mains hum, a fan) are fitted and set aside:
+a tone that does not decay has no damping to report.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy import signal
+
+from labkit.analyse._decay_fit import DecayData, Poles, Projection, refine
+from labkit.analyse._decay_order import Found, find_components, pole_covariance
+from labkit.analyse.whitening import Decimation, NoiseColour, decimation_for, noise_colour
+from labkit.base import Estimate, check_array, check_number
+
+__all__ = ["EachMove", "ModalFit", "Mode", "fit_each", "fit_modes", "reconstruct"]
+
+_UPPER_HZ = 400.0  # default upper edge: there an acceleration of 1 m/s² is a displacement of 0.16 µm
+_MAX_DAMPING = 0.5  # more than this is no oscillation that a frequency describes
+_SHORTEST = 40  # samples (after decimation) below which nothing is fitted
+_GROUP_LOSS = 0.1  # share of a record's end that may be dropped to share a length with others
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Mode:
+    """One damped mode, a_r(t) = Re[A_r e^{st}], s = −ζω_n + iω_n√(1−ζ²), t from the start of the decay of repeat r.
+
+    Parameters
+    ----------
+    frequency_hz : Estimate
+        Undamped natural frequency f_n = |s|/2π [Hz].
+    damped_frequency_hz : float
+        f_d = f_n√(1−ζ²) [Hz].
+    damping_ratio : Estimate
+        ζ = −Re s/|s|.
+    amplitudes : ndarray of complex, shape (n_repeats,)
+        A_r [unit of the record], read-only.
+    amplitude_sd : float
+        Standard uncertainty of the real (or imaginary) part of one A_r [unit], root mean square over the repeats;
+        the uncertainty of the pole is included.
+    signal_to_noise_db : float
+        Power at the start, ½⟨|A_r|²⟩, over the variance of the noise [dB].
+    """
+
+    frequency_hz: Estimate
+    damped_frequency_hz: float
+    damping_ratio: Estimate
+    amplitudes: np.ndarray
+    amplitude_sd: float
+    signal_to_noise_db: float
+
+    @property
+    def pole_rad_s(self) -> complex:
+        """s [rad/s]."""
+        w, z = 2 * math.pi * self.frequency_hz.value, self.damping_ratio.value
+        return complex(-z * w, w * math.sqrt(1 - z**2))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ModalFit:
+    """Modes shared by all repeats.
+
+    Parameters
+    ----------
+    modes : tuple of Mode
+        In order of frequency; empty when no mode was found.
+    lines_hz : tuple of float
+        Steady tones that were fitted and taken out [Hz]: no measurable decay, so no modes.
+    noise_sd : float
+        Standard deviation of what is left, in the band that was analysed [unit].
+    order_table : tuple of (int, float)
+        Number of decaying components, and Schwarz' criterion (lower is better) of the best model with so many.
+    converged : bool
+        Whether the search came to rest.
+    n_repeats, n_samples : int
+        Repeats, and samples in all of them.
+    sample_rate_hz : float
+        Rate of the records [Hz].
+    band_hz : (float, float)
+        Modes outside this band [Hz] are not reported.
+    unit : str
+        Unit of the records.
+    notes : tuple of str
+        What a reader should know before believing the numbers.
+    chi2_per_dof : float
+        Variance of the whitened residual over that of the quiet record; 1 is perfect, nan without a quiet record.
+    residual_correlation : float
+        Largest magnitude of the autocorrelation of the whitened residual at lags 1 … 20; 0 is white.
+    """
+
+    modes: tuple[Mode, ...]
+    lines_hz: tuple[float, ...]
+    noise_sd: float
+    order_table: tuple[tuple[int, float], ...]
+    converged: bool
+    n_repeats: int
+    n_samples: int
+    sample_rate_hz: float
+    band_hz: tuple[float, float]
+    unit: str
+    notes: tuple[str, ...]
+    chi2_per_dof: float
+    residual_correlation: float
+    _recipe: _Recipe = field(repr=False)
+
+    @property
+    def poles_rad_s(self) -> np.ndarray:
+        """Complex poles [rad/s] of the modes, shape (n_modes,)."""
+        return np.array([mode.pole_rad_s for mode in self.modes], dtype=complex)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class EachMove:
+    """Every repeat fitted alone.
+
+    Parameters
+    ----------
+    frequency_hz, damping_ratio : ndarray, shape (n_repeats, n_modes)
+        f_n [Hz] and ζ; nan where the repeat could not be fitted.
+    converged : ndarray of bool, shape (n_repeats,)
+        Whether the fit of the repeat came to rest near the joint poles.
+    """
+
+    frequency_hz: np.ndarray
+    damping_ratio: np.ndarray
+    converged: np.ndarray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Recipe:
+    """How the records were prepared and what was fitted, for fitting one of them again."""
+
+    decimation: Decimation
+    colour: NoiseColour
+    poles: Poles
+    is_mode: np.ndarray
+    level: float
+
+
+# ----------------------------------------------------------------------------------------------- joint fit
+def fit_modes(
+    decays: Sequence[np.ndarray] | np.ndarray,
+    *,
+    sample_rate_hz: float,
+    unit: str = "m/s^2",
+    max_modes: int = 6,
+    band_hz: tuple[float, float] | None = None,
+    mains_hz: float | str | None = "auto",
+    quiet: np.ndarray | None = None,
+    level: float = 0.95,
+) -> ModalFit:
+    """Fit damped modes to the free decays after several moves, all together.
+
+    Parameters
+    ----------
+    decays : array_like, shape (n_repeats, n_samples), or sequence of 1-D arrays
+        One record [unit] a repeat, each from the end of its move (or a fixed dead time later); lengths may differ.
+        An offset (gravity) and a slow drift are allowed for.
+    sample_rate_hz : float
+        Sample rate [Hz].
+    unit : str
+        Unit of the records.
+    max_modes : int
+        Largest number of modes looked for.
+    band_hz : (float, float), optional
+        Modes are looked for between these frequencies [Hz]; by default from two periods a record up to 0.4 of the
+        sample rate, but not above 400 Hz.
+    mains_hz : {"auto", 50, 60, None}
+        Mains frequency [Hz]. A component within 1 % of it or of a multiple must decay within three records to count
+        as a mode. "auto" watches both; None watches neither.
+    quiet : array_like, optional
+        Record of the same channel with nothing moving, for the colour of the noise.
+    level : float
+        Coverage probability of the intervals.
+
+    Returns
+    -------
+    ModalFit
+        Possibly without modes.
+
+    Raises
+    ------
+    ValueError
+        When a record is too short, or holds a value that is not finite.
+
+    Notes
+    -----
+    Variable projection with shared poles; the order has the least Schwarz criterion; the noise is whitened by an
+    autoregression fitted to the residual; standard errors come from the Jacobian with Student's t. They hold the
+    noise in the records, not the difference from one move to the next: see `fit_each`.
+
+    Examples
+    --------
+    >>> t = np.arange(2000) / 1000
+    >>> noise = np.random.default_rng(0).standard_normal((3, 2000))
+    >>> decay = 10 * np.exp(-0.02 * 2 * np.pi * 25 * t) * np.cos(2 * np.pi * 25 * t)
+    >>> fit = fit_modes(9.81 + decay + noise, sample_rate_hz=1000.0)
+    >>> [(round(m.frequency_hz.value, 1), round(m.damping_ratio.value, 3)) for m in fit.modes]
+    [(25.0, 0.02)]
+    """
+    rate = check_number("sample_rate_hz", sample_rate_hz, above=0.0)
+    check_number("level", level, above=0.0, below=1.0)
+    max_modes = int(check_number("max_modes", max_modes, at_least=0, at_most=20))
+    records = _as_records(decays)
+    band = _band(band_hz, rate, longest_s=max(r.size for r in records) / rate)
+    thin = decimation_for(rate, upper_hz=band[1])
+    members = _groups([r.size for r in records])
+    groups = _prepared(records, members, thin)
+    quiet_colour = _quiet_colour(quiet, thin)
+    found = find_components(groups, rate_hz=rate / thin.factor, max_modes=max_modes, colour=quiet_colour)
+    return _assembled(found, records, members, thin, rate, unit, band, level, quiet_colour)
+
+
+def _as_records(decays: Sequence[np.ndarray] | np.ndarray) -> list[np.ndarray]:
+    if np.ndim(decays) == 0 or len(decays) == 0:
+        raise ValueError("decays is empty; give one record for each move")
+    if np.ndim(decays[0]) == 0:
+        raise ValueError("decays has 1 dimension; give one row for each repeat, or a list of records")
+    return [check_array(f"decays[{k}]", record, ndim=1, min_length=_SHORTEST) for k, record in enumerate(decays)]
+
+
+def _band(band_hz: tuple[float, float] | None, rate: float, *, longest_s: float) -> tuple[float, float]:
+    if band_hz is None:
+        return (2 / longest_s, min(0.4 * rate, _UPPER_HZ))
+    low = check_number("band_hz[0]", band_hz[0], at_least=0.0)
+    return (low, check_number("band_hz[1]", band_hz[1], above=low, below=0.5 * rate))
+
+
+def _groups(lengths: Sequence[int]) -> list[np.ndarray]:
+    """Indices of records that can share a length when no record gives up more than a tenth of its end."""
+    order = np.argsort(lengths, kind="stable")
+    groups, start = [], 0
+    for k in range(1, len(order) + 1):
+        if k == len(order) or lengths[order[start]] < (1 - _GROUP_LOSS) * lengths[order[k]]:
+            groups.append(np.sort(order[start:k]))
+            start = k
+    return groups
+
+
+def _prepared(records: Sequence[np.ndarray], members: Sequence[np.ndarray], thin: Decimation) -> list[np.ndarray]:
+    """Groups of records of equal length, without their means, decimated."""
+    groups = []
+    for group in members:
+        length = min(records[k].size for k in group)
+        rows = np.stack([records[k][:length] for k in group])
+        rows = rows - rows.mean(axis=1, keepdims=True)
+        if length < len(thin.taps) + _SHORTEST * thin.factor:
+            raise ValueError(
+                f"decays holds a record of {length} samples; at {thin.factor} samples in for one out it needs at least "
+                f"{len(thin.taps) + _SHORTEST * thin.factor}; leave the record out or raise band_hz[1]"
+            )
+        groups.append(thin.apply(rows))
+    return groups
+
+
+def _quiet_colour(quiet: np.ndarray | None, thin: Decimation) -> NoiseColour | None:
+    if quiet is None:
+        return None
+    record = check_array("quiet", quiet, ndim=1)
+    if record.size < len(thin.taps) + 4 * _SHORTEST * thin.factor:
+        return None
+    return noise_colour([thin.apply(signal.detrend(record)[None])])
+
+
+# ------------------------------------------------------------------------------------------------- results
+def _assembled(
+    found: Found,
+    records: Sequence[np.ndarray],
+    members: Sequence[np.ndarray],
+    thin: Decimation,
+    rate: float,
+    unit: str,
+    band: tuple[float, float],
+    level: float,
+    quiet_colour: NoiseColour | None,
+) -> ModalFit:
+    covariance, dof = pole_covariance(found.poles, found.projection, found.data)
+    frequency = np.abs(found.poles.s) / (2 * math.pi)
+    damping = found.poles.decay_rate / np.maximum(np.abs(found.poles.s), 1e-300)
+    inside = (frequency >= band[0]) & (frequency <= band[1]) & (damping <= _MAX_DAMPING)
+    is_mode = ~found.poles.steady & inside
+    order = np.concatenate(members)
+    noise_sd = _noise_sd(found.data)
+    modes = [_mode(found, k, covariance, dof, order, thin, rate, noise_sd, level) for k in np.flatnonzero(is_mode)]
+    return ModalFit(
+        modes=tuple(sorted(modes, key=lambda m: m.frequency_hz.value)),
+        lines_hz=tuple(float(f) for f in frequency[found.poles.steady]),
+        noise_sd=noise_sd,
+        order_table=found.table,
+        converged=found.converged,
+        n_repeats=len(records),
+        n_samples=sum(r.size for r in records),
+        sample_rate_hz=rate,
+        band_hz=band,
+        unit=unit,
+        notes=tuple(_notes(found, frequency, is_mode, band, thin)),
+        chi2_per_dof=math.nan,
+        residual_correlation=_residual_correlation(found.projection),
+        _recipe=_Recipe(decimation=thin, colour=found.data.colour, poles=found.poles, is_mode=is_mode, level=level),
+    )
+
+
+def _noise_sd(data: DecayData) -> float:
+    """Standard deviation of the noise before whitening: the power under its autoregressive spectrum."""
+    a = np.asarray(data.colour.coefficients)
+    _, response = signal.freqz([1.0], a, worN=4096)
+    return math.sqrt(data.colour.innovation_variance * float(np.mean(np.abs(response) ** 2)))
+
+
+def _mode(
+    found: Found,
+    k: int,
+    covariance: np.ndarray,
+    dof: float,
+    order: np.ndarray,
+    thin: Decimation,
+    rate: float,
+    noise_sd: float,
+    level: float,
+) -> Mode:
+    s = found.poles.s[k]
+    size = abs(s)
+    sigma, omega = found.poles.decay_rate[k], found.poles.angular[k]
+    block = covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]
+    to_size = np.array([sigma, omega]) / size
+    to_damping = np.array([omega**2, -sigma * omega]) / size**3
+    error = [math.sqrt(max(v @ block @ v, 0.0)) for v in (to_size, to_damping)]
+    gain = thin.gain(np.exp(s / rate))
+    amplitudes = np.empty(order.size, complex)
+    amplitudes[order] = found.projection.amplitudes[k] / gain
+    amplitudes.setflags(write=False)
+    power = float(np.mean(np.abs(amplitudes) ** 2)) / 2
+    hertz = 1 / (2 * math.pi)
+    return Mode(
+        frequency_hz=Estimate.from_standard_error(size * hertz, error[0] * hertz, dof=dof, level=level),
+        damped_frequency_hz=float(omega * hertz),
+        damping_ratio=Estimate.from_standard_error(sigma / size, error[1], dof=dof, level=level),
+        amplitudes=amplitudes,
+        amplitude_sd=_amplitude_sd(found, k, covariance, dof) / float(abs(gain)),
+        signal_to_noise_db=10 * math.log10(power / noise_sd**2) if noise_sd > 0 else math.inf,
+    )
+
+
+def _amplitude_sd(found: Found, k: int, covariance: np.ndarray, dof: float) -> float:
+    """Root mean square over repeats and over Re, Im of the standard error of A_k."""
+    variance = found.projection.rss / dof if dof > 0 else math.nan
+    total, count = 0.0, 0
+    columns = slice(2 + 2 * k, 4 + 2 * k)
+    for unit_covariance, sensitivity in zip(found.projection.unit_covariance, found.projection.sensitivity):
+        own = variance * np.diag(unit_covariance)[columns]
+        moved = sensitivity[:, columns]
+        shared = np.einsum("acj,ab,bcj->cj", moved, covariance, moved)
+        total += float((own[:, None] + shared).sum())
+        count += shared.size
+    return math.sqrt(total / count)
+
+
+def _residual_correlation(projection: Projection) -> float:
+    power, lagged = 0.0, np.zeros(20)
+    for rows in projection.residuals:
+        power += float((rows**2).sum())
+        lagged += [float((rows[:, lag:] * rows[:, :-lag]).sum()) for lag in range(1, 21)]
+    return float(np.abs(lagged).max() / power) if power > 0 else math.nan
+
+
+def _notes(
+    found: Found, frequency: np.ndarray, is_mode: np.ndarray, band: tuple[float, float], thin: Decimation
+) -> list[str]:
+    notes = []
+    if not is_mode.any():
+        notes.append("no mode found: nothing in the records decays measurably above the noise")
+    if not found.converged:
+        notes.append("the search did not come to rest; do not trust the numbers")
+    outside = frequency[~found.poles.steady & ~is_mode]
+    if outside.size:
+        listed = ", ".join(f"{f:.3g}" for f in outside)
+        notes.append(
+            f"fitted but not reported, since outside {band[0]:.3g} … {band[1]:.4g} Hz or damped by more than "
+            f"{_MAX_DAMPING:g}: {listed} Hz"
+        )
+    if found.exhausted:
+        notes.append("more modes than max_modes would fit better still; raise max_modes or narrow band_hz")
+    return notes
+
+
+# ------------------------------------------------------------------------------------------- uses of a fit
+def reconstruct(fit: ModalFit, time_s: np.ndarray, *, repeat: int, integrate: int = 0) -> np.ndarray:
+    """Sum of the modes of one repeat at given times after the start of its decay, Re Σ A/s^m · e^{st}.
+
+    Parameters
+    ----------
+    fit : ModalFit
+        Modes.
+    time_s : array_like, shape (n,)
+        Times [s].
+    repeat : int
+        Which repeat.
+    integrate : int
+        Times m that the quantity is integrated over time: 1 makes velocity of acceleration, 2 displacement.
+
+    Examples
+    --------
+    >>> t = np.arange(1000) / 500
+    >>> x = 1e-5 * np.exp(-3 * t) * np.cos(120 * t)
+    >>> noise = 1e-8 * np.random.default_rng(0).standard_normal((2, 1000))
+    >>> fit = fit_modes(x + noise, sample_rate_hz=500.0, unit="m")
+    >>> round(1e6 * float(reconstruct(fit, [0.0], repeat=0)[0]), 1)
+    10.0
+    """
+    time = check_array("time_s", time_s, ndim=1)
+    order = int(check_number("integrate", integrate, at_least=0, at_most=4))
+    index = int(check_number("repeat", repeat, at_least=0, at_most=fit.n_repeats - 1))
+    total = np.zeros(time.size)
+    for mode, s in zip(fit.modes, fit.poles_rad_s):
+        total += (mode.amplitudes[index] / s**order * np.exp(s * time)).real
+    return total
+
+
+def fit_each(fit: ModalFit, decays: Sequence[np.ndarray] | np.ndarray) -> EachMove:
+    """Fit every repeat alone, from the joint poles on, so that the move can be the unit of the statistics.
+
+    Parameters
+    ----------
+    fit : ModalFit
+        Joint fit of these records.
+    decays : array_like, shape (n_repeats, n_samples), or sequence of 1-D arrays
+        The records of the joint fit [`fit.unit`].
+    """
+    records = _as_records(decays)
+    recipe, rate = fit._recipe, fit.sample_rate_hz / fit._recipe.decimation.factor
+    frequency = np.full((len(records), len(fit.modes)), math.nan)
+    damping, converged = frequency.copy(), np.zeros(len(records), bool)
+    for j, record in enumerate(records):
+        rows = _prepared([record], [np.array([0])], recipe.decimation)
+        data = DecayData.of(rows, colour=recipe.colour, rate_hz=rate)
+        poles, _, rest = refine(recipe.poles, data, tolerance=1e-4)
+        moved = np.abs(poles.s - recipe.poles.s)[recipe.is_mode] / np.abs(recipe.poles.s)[recipe.is_mode]
+        converged[j] = rest and bool((moved < 0.2).all())
+        if converged[j]:
+            size = np.abs(poles.s[recipe.is_mode])
+            frequency[j] = size / (2 * math.pi)
+            damping[j] = poles.decay_rate[recipe.is_mode] / size
+    return EachMove(frequency_hz=frequency, damping_ratio=damping, converged=converged)
