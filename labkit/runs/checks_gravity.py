@@ -115,7 +115,7 @@ def _at_rest(log: CheckedLog, *, alone: bool = False) -> dict[tuple[str, ...], n
         raise SkippedCheck(f"gravity does not show in {log.unit}")
     found = {}
     for names in _sensors(log, alone=alone):
-        spectra = [log.spectra()[name] for name in names]
+        spectra = [log.spectra[name] for name in names]
         quiet = quietest(np.sum([s.power for s in spectra], axis=0))
         levels = np.array([s.level[quiet] for s in spectra])
         static = np.median(levels, axis=1)
@@ -128,7 +128,7 @@ def _at_rest(log: CheckedLog, *, alone: bool = False) -> dict[tuple[str, ...], n
 
 def _sensors(log: CheckedLog, *, alone: bool) -> list[tuple[str, ...]]:
     """Channels whose names differ in x, y, z only, or all when there are three; then single ones."""
-    names = list(log.spectra())
+    names = list(log.spectra)
     triples = _triples(names)
     used = {name for triple in triples for name in triple}
     single = [(name,) for name in names if name not in used and (alone or name == log.gravity_axis)]

@@ -100,8 +100,10 @@ class CheckedLog:
     # ------------------------------------------------------------------------------------------ what is missing
     @cached_property
     def missing(self) -> np.ndarray:
-        """True where any channel has no sample, shape (n_samples,)."""
-        return ~np.isfinite(self.recording.values).all(axis=0)
+        """True where a channel has no sample, shape (n_samples,); a channel that never has one does not count."""
+        lost = ~np.isfinite(self.recording.values)
+        empty = lost.all(axis=1)
+        return lost.any(axis=0) if empty.all() else lost[~empty].any(axis=0)
 
     @cached_property
     def longest_complete_s(self) -> float:
@@ -120,10 +122,16 @@ class CheckedLog:
 
     # ------------------------------------------------------------------------------------------ statistics
     @cached_property
+    def rows(self) -> dict[str, np.ndarray]:
+        """Samples of each channel, nan where there is none (an infinite one is none)."""
+        values = self.recording.values
+        clean = values if self.recording.complete else np.where(np.isfinite(values), values, np.nan)
+        return dict(zip(self.recording.channels, clean))
+
+    @cached_property
     def finite(self) -> dict[str, np.ndarray]:
         """Samples of each channel without the missing ones."""
-        rows = zip(self.recording.channels, self.recording.values)
-        return {name: row if not self.missing.any() else row[np.isfinite(row)] for name, row in rows}
+        return {name: row if self.recording.complete else row[np.isfinite(row)] for name, row in self.rows.items()}
 
     @cached_property
     def live(self) -> tuple[str, ...]:
@@ -136,7 +144,7 @@ class CheckedLog:
             raise SkippedCheck("a trigger is not a measured quantity")
         if not self.live:
             raise SkippedCheck("no channel changes its value")
-        return ((name, self.recording.channel(name)) for name in self.live)
+        return ((name, self.rows[name]) for name in self.live)
 
     @cached_property
     def step(self) -> dict[str, float]:
@@ -146,27 +154,28 @@ class CheckedLog:
     @cached_property
     def hold(self) -> dict[str, float]:
         """How often each live channel repeats a value while it moves: 1 for none, m when every value comes m times."""
-        return {name: _hold(self.recording.channel(name), self.step[name]) for name in self.live}
-
-    def spectra(self) -> dict[str, SegmentSpectra]:
-        """Segment spectra of each live channel that has a complete segment."""
-        if not self._spectra and [*self.live_rows()]:
-            raise SkippedCheck("no stretch of 32 samples or half a second is complete")
-        return self._spectra
+        return {name: _hold(self.rows[name], self.step[name]) for name in self.live}
 
     @cached_property
-    def _spectra(self) -> dict[str, SegmentSpectra]:
+    def spectra(self) -> dict[str, SegmentSpectra]:
+        """Spectra of short segments of each live channel."""
+        return self.spectra_of(min(_SEGMENT_S, self.recording.duration_s / 8))
+
+    def spectra_of(self, segment_s: float) -> dict[str, SegmentSpectra]:
+        """Spectra of each live channel, all of the same segments: those in which no channel misses a sample."""
         found = {
-            name: segment_spectra(self.recording.channel(name), rate_hz=self.rate_hz, segment_s=_SEGMENT_S)
-            for name in self.live
+            name: segment_spectra(np.where(self.missing, np.nan, row), rate_hz=self.rate_hz, segment_s=segment_s)
+            for name, row in self.live_rows()
         }
-        return {name: spectra for name, spectra in found.items() if spectra is not None}
+        if None in found.values():
+            raise SkippedCheck(f"no stretch of {max(segment_s, 32 / self.rate_hz):.2g} s is complete")
+        return found
 
     @cached_property
     def noise_density(self) -> dict[str, float]:
         """One-sided noise density of the quiet part [unit/√Hz], not below LSB/√12; keys as in `spectra`."""
         rounding = math.sqrt(12.0 * self.rate_hz / 2)
-        return {name: max(self.step[name] / rounding, s.quiet_density()) for name, s in self.spectra().items()}
+        return {name: max(self.step[name] / rounding, s.quiet_density()) for name, s in self.spectra.items()}
 
 
 def runs_of(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -254,14 +263,14 @@ def segment_spectra(row: np.ndarray, *, rate_hz: float, segment_s: float) -> Seg
     rate_hz : float
         Sample rate [Hz].
     segment_s : float
-        Wanted length of a segment [s]; shortened to an eighth of the record, but not below 32 samples.
+        Length of a segment [s], at least 32 samples.
 
     Returns
     -------
     SegmentSpectra or None
         None when no complete segment exists.
     """
-    length = int(max(32, min(segment_s * rate_hz, row.size / 8)))
+    length = max(32, int(segment_s * rate_hz))
     if row.size < length:
         return None
     pieces = np.lib.stride_tricks.sliding_window_view(row, length)[:: length // 2]

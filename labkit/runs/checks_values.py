@@ -13,8 +13,9 @@ from labkit.runs.findings import ANALYSES, Finding
 __all__ = ["check_clipping", "check_dead", "check_drift", "check_held", "check_quantisation", "check_stuck"]
 
 _FLAT_TOP = 3  # samples; three equal samples at the top fit no smooth peak
-_RECURS_S = 0.2  # flat tops closer than this belong to one vibration (5 Hz and up)
-_AT_RANGE = 0.99  # of the stated range
+_RECURS_S = 0.2  # flat tops this close belong to one vibration (5 Hz and up)
+_LONGEST_TOP_S = 0.1  # longer runs are no vibration: a stuck channel
+_AT_RANGE, _BEYOND_RANGE = 0.99, 1.05  # of the stated range
 
 
 def check_clipping(log: CheckedLog) -> list[Finding]:
@@ -23,9 +24,9 @@ def check_clipping(log: CheckedLog) -> list[Finding]:
     A flat top is a run of k ≥ 3 equal samples at the channel's extreme whose neighbour lies further down than a
     smooth (parabolic) peak of k samples within one step q allows, q·((k+1)/(k−1))² + q. With `range_m_s2` samples
     beyond 99 % of it count too. Fatal when it happens in the analysed windows or, without windows, at least three
-    times within 0.2 s of each other (a clipped vibration); else warning. Below: a note from 80 % of the range, a
-    warning when the peak exceeds the range by 5 % (one of the two is wrong). Derived; limits: common practice, no
-    source. `value`: number of samples at the extremes; share of the range for the note.
+    times within 0.4 s (a clipped vibration); else warning. Below: a note from 80 % of the range, a warning when the
+    peak exceeds the range by 5 % (one of the two is wrong). Derived; limits: common practice, no source. `value`:
+    number of samples at the extremes; share of the range where none is.
     """
     return [finding for name, row in log.live_rows() for finding in _clipping(log, name, row)]
 
@@ -33,52 +34,50 @@ def check_clipping(log: CheckedLog) -> list[Finding]:
 def _clipping(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
     limit = log.range_m_s2 if log.unit == "m/s^2" else None
     peak = float(np.abs(log.finite[name]).max())
-    beyond = limit is not None and peak > 1.05 * limit
-    tops, count = _flat_tops(row, log.step[name], log.hold[name])
-    if limit is not None and not beyond and peak >= _AT_RANGE * limit:
-        at_range = np.abs(row) >= _AT_RANGE * limit
-        tops, count = runs_of(at_range)[0], int(at_range.sum())
-    if not tops.size:
+    clipped = _flat_tops(row, log.step[name], log.hold[name], longest=_LONGEST_TOP_S * log.rate_hz)
+    if limit is not None and _AT_RANGE * limit <= peak <= _BEYOND_RANGE * limit:
+        clipped |= np.abs(row) >= _AT_RANGE * limit
+    if not clipped.any():
         return _headroom(log, name, peak, limit)
+    tops = runs_of(clipped)[0]
     if log.in_windows is not None:
-        ring_down = bool(log.in_windows[tops].any())
+        ring_down = bool((clipped & log.in_windows).any())
     else:
-        ring_down = bool((np.diff(tops, n=1)[:-1] + np.diff(tops)[1:] < 2 * _RECURS_S * log.rate_hz).any())
+        ring_down = bool((tops[2:] - tops[:-2] < 2.0 * _RECURS_S * log.rate_hz).any())
     return [Finding(
         code="clipping", severity="fatal" if ring_down else "warning", channel=name,
-        evidence=f"{count} samples at the extremes in {tops.size} flat top(s); peak {peak:.4g} {log.unit}"
+        evidence=f"{clipped.sum()} samples at the extremes in {tops.size} flat top(s); peak {peak:.4g} {log.unit}"
         + (f", range {limit:.4g} {log.unit}" if limit is not None else ""),
         consequence="the vibration is cut off: amplitude, damping and settling time would be false" if ring_down else
         "peaks are cut off; harmless only if no ring-down is touched",
         advice="choose a larger range of the sensor (five times the expected peak) or move more gently",
-        blocks=("modes", "displacement", "settling") if ring_down else (), value=float(count),
+        blocks=("modes", "displacement", "settling") if ring_down else (), value=float(clipped.sum()),
     )]
 
 
-def _flat_tops(row: np.ndarray, step: float, hold: float) -> tuple[np.ndarray, int]:
-    """Starts of the flat tops at both extremes, and the number of samples at the extremes that have any."""
-    starts, count = [], 0
+def _flat_tops(row: np.ndarray, step: float, hold: float, *, longest: float) -> np.ndarray:
+    """True for the samples at those extremes that have a flat top, shape (n_samples,)."""
+    clipped = np.zeros(row.size, dtype=bool)
     slack = max(0.25 * step, 1e-9 * float(np.nanmax(np.abs(row))))
-    for sign in (1.0, -1.0):
-        y = sign * row
+    for y in (row, -row):
         top = float(np.nanmax(y))
         at_top = y >= top - slack
         begin, length = runs_of(at_top)
-        begin, length = begin[length >= _FLAT_TOP * hold], length[length >= _FLAT_TOP * hold]
+        flat = (length >= _FLAT_TOP * hold) & (length <= longest)
+        begin, length = begin[flat], length[flat]
         before = np.where(begin > 0, y[np.maximum(begin - 1, 0)], np.nan)
         after = np.where(begin + length < y.size, y[np.minimum(begin + length, y.size - 1)], np.nan)
-        drop = top - np.fmin(before, after)
         values = length / hold
-        sharp = drop > step * (1.0 + ((values + 1) / (values - 1)) ** 2) + slack
-        starts.append(begin[sharp])
-        count += int(at_top.sum()) if sharp.any() else 0
-    return np.sort(np.concatenate(starts)), count
+        smooth = step * (1.0 + ((values + 1.0) / (values - 1.0)) ** 2)
+        if (top - np.fmin(before, after) > smooth + slack).any():
+            clipped |= at_top
+    return clipped
 
 
 def _headroom(log: CheckedLog, name: str, peak: float, limit: float | None) -> list[Finding]:
     if limit is None or peak < 0.8 * limit:
         return []
-    beyond = peak > 1.05 * limit
+    beyond = peak > _BEYOND_RANGE * limit
     return [Finding(
         code="clipping", severity="warning" if beyond else "note", channel=name,
         evidence=f"peak {peak:.4g} {log.unit} is {peak / limit:.0%} of the stated range {limit:.4g} {log.unit}",
@@ -110,7 +109,8 @@ def check_stuck(log: CheckedLog) -> list[Finding]:
     """A run of equal samples longer than chance and quantisation explain.
 
     The share p of equal neighbours is taken in 64 blocks outside the longest run; its upper quartile says how still
-    this sensor can be. A run is stuck when the expected number of runs so long, n·p^L, is below 10⁻⁴, and L ≥ 8.
+    this sensor can be. A run is stuck when the expected number of runs so long, n·p^L, is below 10⁻⁴, and L ≥ 8;
+    flat tops shorter than 0.1 s are left to the check of clipping.
     Fatal where windows are touched or none are stated, because a stuck channel looks settled; else warning. Derived
     for independent samples; the limits are common practice, no source. `value`: longest stuck time [s].
     """
@@ -120,6 +120,9 @@ def check_stuck(log: CheckedLog) -> list[Finding]:
 def _stuck(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
     equal = np.diff(row) == 0.0
     starts, lengths = runs_of(equal)
+    level = row[starts]
+    top = (level == np.nanmax(row)) | (level == np.nanmin(row))
+    starts, lengths = (a[~(top & (lengths < _LONGEST_TOP_S * log.rate_hz))] for a in (starts, lengths))
     if not lengths.size:
         return []
     longest = int(np.argmax(lengths))
@@ -127,7 +130,7 @@ def _stuck(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
     outside[starts[longest] : starts[longest] + lengths[longest]] = False
     if not outside.any():
         return []
-    shares = [block.mean() for block in np.array_split(equal[outside], min(64, max(1, equal.size // 100)))]
+    shares = [block.mean() for block in np.array_split(equal[outside], min(64, 1 + outside.sum() // 100))]
     p = min(max(float(np.quantile(shares, 0.75)), 0.01), 1.0 - 1.0 / equal.size)
     stuck = lengths >= max(7.0, math.log(1e4 * row.size) / -math.log(p))
     if not stuck.any():
@@ -153,7 +156,6 @@ def check_held(log: CheckedLog) -> list[Finding]:
     Warning when a tenth of the samples beside a large step (10 LSB) repeat their neighbour. Common practice, no
     source. `value`: samples a value.
     """
-    log.live_rows()
     return [
         Finding(
             code="held-samples", severity="warning", channel=name,
@@ -162,7 +164,7 @@ def check_held(log: CheckedLog) -> list[Finding]:
             "the staircase delays the motion and adds false high frequencies",
             advice="read the sensor on its data-ready signal, or log at its own output rate", value=hold,
         )
-        for name, hold in log.hold.items() if hold > 1.0
+        for name, _ in log.live_rows() if (hold := log.hold[name]) > 1.0
     ]
 
 
@@ -173,7 +175,7 @@ def check_quantisation(log: CheckedLog) -> list[Finding]:
     distortion (Widrow's condition is about σ ≥ q/2; from memory). Warning when that holds in the quiet parts only:
     the tail of a ring-down is invisible below one step. `value`: rms/q of the whole log, or of the quiet parts.
     """
-    return [finding for name, spectra in log.spectra().items() for finding in _quantisation(log, name, spectra)]
+    return [finding for name, spectra in log.spectra.items() for finding in _quantisation(log, name, spectra)]
 
 
 def _quantisation(log: CheckedLog, name: str, spectra: SegmentSpectra) -> list[Finding]:
@@ -197,7 +199,7 @@ def _quantisation(log: CheckedLog, name: str, spectra: SegmentSpectra) -> list[F
 def check_drift(log: CheckedLog) -> list[Finding]:
     """Slow wandering: range of the medians of about 20 blocks, against their own scatter.
 
-    Looked at when the range exceeds 8 times the scatter from block to block (MAD of the differences/√2).
+    Looked at when the range exceeds 8 times the scatter from block to block (MAD of the second differences/√6).
     Accelerations: note from 0.02 m/s² (0.12° of tilt, or a few kelvin for a MEMS sensor), warning from 0.1 m/s²
     (0.6°). Displacements [m]: note, warning above the tolerance. Others: note. Common practice, no source.
     `value`: range of the medians [unit].
@@ -206,11 +208,11 @@ def check_drift(log: CheckedLog) -> list[Finding]:
 
 
 def _drift(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
-    blocks = [block[np.isfinite(block)] for block in np.array_split(row, min(20, row.size // 50))]
+    blocks = [block[np.isfinite(block)] for block in np.array_split(row, min(20, 1 + row.size // 50))]
     medians = np.array([np.median(block) for block in blocks if block.size > 20])
     if medians.size < 6:
         return []
-    scatter = 1.4826 * float(np.median(np.abs(np.diff(medians)))) / math.sqrt(2.0)
+    scatter = 1.4826 * float(np.median(np.abs(np.diff(medians, n=2)))) / math.sqrt(6.0)
     wander = float(np.ptp(medians))
     least = 0.02 if log.unit == "m/s^2" else 0.0
     if wander <= max(8.0 * scatter, least, 2.0 * log.step[name]):
