@@ -1,0 +1,181 @@
+"""Modes of a held panel: what a machine model, a plot or a measured run needs of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from labkit.base import check_array, check_number
+from labkit.model.held_plate import HeldFields, HeldModes, HeldPlate
+from labkit.model.plate_tail import missing_compliance
+
+__all__ = ["PanelModes", "Receptance", "field_values"]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Receptance:
+    """Receptance (dynamic compliance) between two points.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray
+        Frequencies [Hz].
+    receptance_m_per_n : ndarray of complex
+        Displacement over force, phase of the displacement against the force [m/N].
+    """
+
+    frequency_hz: np.ndarray
+    receptance_m_per_n: np.ndarray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PanelModes:
+    """Lowest modes of a panel, mass-normalised: modal mass 1 kg, shapes in 1/√kg.
+
+    Parameters
+    ----------
+    frequencies_hz : ndarray, shape (n,)
+        Undamped natural frequencies, ascending [Hz].
+    loss_factors : ndarray, shape (n,)
+        η of each mode by the modal strain-energy method, 2ζ at resonance; nan when a support's is unknown.
+    participation : ndarray, shape (3, n)
+        Γ of each mode for supports that rise together [√kg], tilt with the length (z = x from the middle) and with
+        the width [√kg·m]: the mode obeys q̈ + ω²q = −Γ·(acceleration of the base).
+    length_m, width_m : float
+        Panel size [m].
+    held, solved : HeldPlate, HeldModes
+        The solved model behind the numbers.
+    cautions : tuple of str
+        Where the thin-plate theory does not hold.
+    """
+
+    frequencies_hz: np.ndarray
+    loss_factors: np.ndarray
+    participation: np.ndarray
+    length_m: float
+    width_m: float
+    held: HeldPlate
+    solved: HeldModes
+    cautions: tuple[str, ...]
+
+    @property
+    def effective_masses_kg(self) -> np.ndarray:
+        """Mass that each mode moves when the base rises, Γ² [kg]; all modes together make the moving mass."""
+        return self.participation[0] ** 2
+
+    def shapes(self, at_m: Sequence[tuple[float, float]]) -> np.ndarray:
+        """Mode shapes at points (x, y) [m], shape (n_points, n_modes) [1/√kg]."""
+        places = self._places(at_m)
+        return field_values(self.held, self.solved, along=places[:, 0], across=places[:, 1], mesh=False).T
+
+    def shape_map(self, mode: int, *, n_along: int = 61, n_across: int = 61) -> np.ndarray:
+        """One mode over a mesh from corner to corner, shape (n_along, n_across), greatest displacement 1."""
+        number = int(check_number("mode", mode, at_least=0, at_most=len(self.frequencies_hz) - 1))
+        one = HeldFields(
+            amounts=self.solved.amounts[:, number : number + 1],
+            places=self.solved.places,
+            forces=self.solved.forces[:, number : number + 1],
+        )
+        lines = np.linspace(-1.0, 1.0, n_along), np.linspace(-1.0, 1.0, n_across)
+        shape = field_values(self.held, one, along=lines[0], across=lines[1], mesh=True)[0]
+        return shape / shape.flat[np.argmax(np.abs(shape))]
+
+    def modal_masses_kg(self, at_m: tuple[float, float]) -> np.ndarray:
+        """Mass of each mode seen at a point, 1/φ² [kg]; inf on a node."""
+        with np.errstate(divide="ignore"):
+            return 1.0 / self.shapes([at_m])[0] ** 2
+
+    def residual_flexibility(self, at_m: Sequence[tuple[float, float]]) -> np.ndarray:
+        """Static compliance between points that these modes do not carry, shape (n_points, n_points) [m/N].
+
+        Add it to Σφφᵀ/ω² for the exact static compliance, or use it as a spring in series with each point.
+        """
+        ports, shapes = self.held.at(self._places(at_m)), self.shapes(at_m)
+        return self.held.flexibility(ports, ports) - (shapes / self._held_omega2()) @ shapes.T
+
+    def receptance(
+        self,
+        frequency_hz: np.ndarray,
+        *,
+        at_m: tuple[float, float],
+        load_m: tuple[float, float],
+        loss_factor: float | None = None,
+    ) -> Receptance:
+        """Receptance at `at_m` for a force at `load_m`.
+
+        Parameters
+        ----------
+        frequency_hz : array_like
+            Frequencies [Hz]; trustworthy up to about the last mode.
+        at_m, load_m : tuple of float
+            Points (x, y) [m].
+        loss_factor : float, optional
+            One η for all modes (built machines: 0.01…0.06, mostly joints); default: `loss_factors`.
+
+        Notes
+        -----
+        Σ φ(at)·φ(load)/(ω²(1 + iη) − Ω²) plus the residual flexibility of the modes above, structural damping.
+        """
+        frequency = check_array("frequency_hz", frequency_hz, ndim=1)
+        loss = self.loss_factors
+        if loss_factor is not None:
+            loss = np.full(len(loss), check_number("loss_factor", loss_factor, at_least=0.0))
+        if np.isnan(loss).any():
+            raise ValueError("loss factor of a support is unknown (nan); give loss_factor= or the support's own")
+        here, there = self.shapes([at_m, load_m])
+        poles = self._held_omega2() * (1.0 + 1j * loss)
+        if np.any(np.abs(poles[:, None] - (2 * np.pi * frequency) ** 2) == 0.0):
+            raise ValueError("an undamped mode lies exactly on one of frequency_hz; give a loss_factor above 0")
+        dynamic = (here * there) @ (1.0 / (poles[:, None] - (2.0 * np.pi * frequency) ** 2))
+        residual = self.residual_flexibility([at_m, load_m])[0, 1]
+        return Receptance(frequency_hz=frequency, receptance_m_per_n=dynamic + residual)
+
+    def _held_omega2(self) -> np.ndarray:
+        if self.solved.omega2[0] <= 1e-9 * self.solved.omega2[-1]:
+            raise ValueError("the panel is free to move as a whole and has no static compliance; add supports")
+        return self.solved.omega2
+
+    def _places(self, at_m: Sequence[tuple[float, float]]) -> np.ndarray:
+        points = check_array("at_m", at_m, ndim=2)
+        places = 2.0 * points / (self.length_m, self.width_m) - 1.0
+        if np.any(np.abs(places) > 1.0 + 1e-9):
+            raise ValueError(
+                f"a point of at_m lies outside the panel of {self.length_m:g} m × {self.width_m:g} m; "
+                "the origin is a corner"
+            )
+        return places
+
+
+def field_values(
+    held: HeldPlate,
+    shape: HeldFields,
+    *,
+    along: np.ndarray,
+    across: np.ndarray,
+    mesh: bool,
+) -> np.ndarray:
+    """Displacement fields at places or on a mesh, with the local dip at each point force.
+
+    Parameters
+    ----------
+    held : HeldPlate
+        The plate.
+    shape : HeldFields
+        Fields as sums of bare modes.
+    along, across : ndarray
+        ξ and η of places, or of mesh lines.
+    mesh : bool
+        True for all pairs of along and across.
+
+    Returns
+    -------
+    ndarray, shape (n_fields, n_places) or (n_fields, n_along, n_across)
+    """
+    smooth = held.shape_unit * held.bare.fields(shape.amounts, along=along, across=across, mesh=mesh)
+    grid = np.meshgrid(along, across, indexing="ij") if mesh else (along, across)
+    places = np.column_stack([lines.ravel() for lines in grid])
+    unit = held.shape_unit**2 / held.omega2_unit
+    local = unit * missing_compliance(held.bare, places=places, others=shape.places) @ shape.forces
+    return smooth + local.T.reshape(smooth.shape)
