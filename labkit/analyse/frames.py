@@ -1,0 +1,374 @@
+"""Frames → displacement: how far the picture moved in every frame, against a reference frame.
+
+The result says what it is worth: frames that cannot be trusted are flagged and left out, the smallest scatter that
+noise allows (Cramér–Rao) stands beside the scatter found, and a clip that shows nothing but noise gets the verdict
+"no motion" with the floor below which this clip could not have shown any.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import interpolate, stats
+
+from labkit.analyse.registration import Matcher, Matches, cramer_rao_bound_px
+from labkit.analyse.sampling import correct_exposure
+from labkit.analyse.scale import Scale
+from labkit.base import check_array, check_number
+from labkit.runs.clips import Clip, ClipDamaged, Frame, Region
+from labkit.runs.recording import Recording
+
+__all__ = ["TrackResult", "track"]
+
+_BATCH_PX = 3_000_000  # pixels that one batch of frames may hold
+_MOST_FRAMES = 64
+_LOST_QUALITY = 0.6
+_DARK_GAIN = 0.2
+_SATURATED_SHARE = 0.02
+_CHANCE = 1e-3  # chance that noise alone is taken for motion
+_UNEVEN = 1.3  # noise differs from pixel to pixel in a real sensor: the scatter it causes is known to about this factor
+_RESOLUTION_PX = 5e-4  # what the model of the moved reference itself may be off by
+_MATCHED = ("shift_px", "gain", "quality", "clipped")
+_CLOCK_JITTER = 0.1  # share of a frame period by which times may miss an even clock
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TrackResult:
+    """How the picture moved.
+
+    Parameters
+    ----------
+    recording : Recording
+        Displacement of the picture along x (columns, to the right) and y (rows, downwards) on an even clock, in px,
+        or in m with a scale; nan where a frame is missing or not trusted.
+    time_s : ndarray, shape (n_frames,)
+        Time of each frame as it came [s].
+    shift_px : ndarray, shape (2, n_frames)
+        Movement against the reference in every frame, x and y [px]; nan where none was found.
+    quality, gain, clipped : ndarray, shape (n_frames,)
+        Correlation with the moved reference (1 is as good as it gets), contrast against the reference, share of
+        saturated pixels.
+    flags : tuple of str, one a frame
+        "" when the frame is trusted, or "saturated", "dark", "lost", "out of reach".
+    noise_grey : float
+        Standard deviation of the noise of a pixel [grey levels].
+    bound_px : ndarray, shape (2,)
+        Cramér–Rao bound of a shift between two equally noisy frames, x and y [px].
+    noise_px : ndarray, shape (2,)
+        Scatter that the noise of the frames causes in this method, x and y [px].
+    scatter_px : ndarray, shape (2,)
+        Standard deviation of the trusted shifts, x and y [px].
+    floor_px : ndarray, shape (2,)
+        Scatter above which motion is stated, x and y [px].
+    moving : bool
+        True when the scatter is above the floor, or a spectral line stands out of the noise, in x or y.
+    lossy : bool or None
+        True when the clip was stored in a way that falsifies motion; None when not known.
+    damage : str
+        Why the clip could not be read to its end; empty when it could.
+    notes : tuple of str
+        Reasons and warnings in words.
+    """
+
+    recording: Recording
+    time_s: np.ndarray
+    shift_px: np.ndarray
+    quality: np.ndarray
+    gain: np.ndarray
+    clipped: np.ndarray
+    flags: tuple[str, ...]
+    noise_grey: float
+    bound_px: np.ndarray
+    noise_px: np.ndarray
+    scatter_px: np.ndarray
+    floor_px: np.ndarray
+    moving: bool
+    lossy: bool | None
+    damage: str
+    notes: tuple[str, ...]
+
+    @property
+    def trusted(self) -> np.ndarray:
+        """True for every frame that carries no flag, shape (n_frames,)."""
+        return np.array([not flag for flag in self.flags])
+
+    @property
+    def verdict(self) -> str:
+        """The verdict in words."""
+        words = f"x {1e3 * self.floor_px[0]:.2g}, y {1e3 * self.floor_px[1]:.2g} thousandths of a pixel rms"
+        return f"motion (floor: {words})" if self.moving else f"no motion above the floor of this clip ({words})"
+
+
+def track(
+    frames: Clip | np.ndarray | Iterable[np.ndarray],
+    *,
+    frame_rate_hz: float | None = None,
+    time_s: Sequence[float] | None = None,
+    reference: int | np.ndarray = 0,
+    region: Region | None = None,
+    scale: Scale | None = None,
+    exposure_s: float | None = None,
+    row_time_s: float | None = None,
+    workers: int | None = None,
+    progress: Callable[[int], object] | None = None,
+) -> TrackResult:
+    """Follow a region of the picture through a clip.
+
+    Parameters
+    ----------
+    frames : Clip, ndarray of shape (n, height, width), or iterable of grey pictures
+        The clip; it is walked through once (twice with a reference that is not the first frame).
+    frame_rate_hz : float, optional
+        Frame rate [Hz] of an array or iterable; a Clip brings its times along.
+    time_s : sequence of float, optional
+        Time of each frame [s] of an array or iterable.
+    reference : int or ndarray
+        Number of the reference frame, or the reference picture itself.
+    region : Region, optional
+        The part to follow [px]; the whole frame by default. Leave a margin around it: what moves out of the frame
+        cannot be compared.
+    scale : Scale, optional
+        Size of a pixel at the object; with it the recording is in m.
+    exposure_s : float, optional
+        Exposure time [s]; with it the recording is corrected for the averaging within the exposure.
+    row_time_s : float, optional
+        Time from row to row of a rolling shutter [s]; with it the times are those of the middle of the region.
+    workers : int, optional
+        Threads; all processors by default.
+    progress : callable, optional
+        Called with the number of frames done after each batch.
+
+    Returns
+    -------
+    TrackResult
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> scene = rng.normal(100.0, 30.0, (80, 90))
+    >>> clip = np.stack([scene[8 - s : 72 - s, 8 : 72] for s in (0, 2, -3, 0, 1)])
+    >>> track(clip, frame_rate_hz=50.0).shift_px[1].round(3).tolist()
+    [0.0, 2.0, -3.0, 0.0, 1.0]
+    """
+    clip = as_clip(frames, frame_rate_hz=frame_rate_hz, time_s=time_s)
+    picture = reference_picture(clip, reference)
+    region = region or Region(top=0, left=0, height=picture.shape[0], width=picture.shape[1])
+    matcher = Matcher(reference=picture, region=region, white_level=clip.white_level)
+    times, matches, noise, damage = match_all(clip, matcher, workers=workers, progress=progress)
+    if len(times) < 2:
+        raise ValueError(f"the clip gives {len(times)} frame(s); at least 2 are needed to see motion. {damage}")
+    if row_time_s is not None:
+        times = times + check_number("row_time_s", row_time_s, at_least=0.0) * (region.top + 0.5 * region.height)
+    flags = _flags(matches, matcher)
+    shift = np.where([not flag for flag in flags], matches.shift_px.T, np.nan)
+    recording, notes = _recording(times, shift, scale, exposure_s)
+    return TrackResult(
+        recording=recording,
+        time_s=times,
+        shift_px=matches.shift_px.T,
+        quality=matches.quality,
+        gain=matches.gain,
+        clipped=matches.clipped,
+        flags=flags,
+        lossy=clip.lossy,
+        damage=damage,
+        notes=(*clip.notes, *notes, *_remarks(flags, damage, region, row_time_s)),
+        **_worth(shift, noise, matcher),
+    )
+
+
+# ----------------------------------------------------------------------------------------------------- input
+def as_clip(
+    frames: Clip | np.ndarray | Iterable[np.ndarray],
+    *,
+    frame_rate_hz: float | None,
+    time_s: Sequence[float] | None,
+) -> Clip:
+    """The frames as a clip, whatever they came as; an iterable can be walked through once."""
+    if isinstance(frames, Clip):
+        if frame_rate_hz is not None or time_s is not None:
+            raise ValueError("the clip brings its frame times along; give frame_rate_hz or time_s where it is opened")
+        return frames
+    if isinstance(frames, np.ndarray):
+        return Clip.from_array(frames, frame_rate_hz=frame_rate_hz, time_s=time_s, name="frames")
+    return Clip.from_iterable(frames, frame_rate_hz=frame_rate_hz, time_s=time_s, name="frames")
+
+
+def reference_picture(clip: Clip, reference: int | np.ndarray) -> np.ndarray:
+    """The reference frame of a clip, by number, or the picture given."""
+    if isinstance(reference, np.ndarray):
+        return check_array("reference", reference, ndim=2)
+    number = int(check_number("reference", reference, at_least=0, cure="give the number of a frame, or a picture"))
+    for frame in clip:
+        if frame.number == number:
+            return frame.pixels
+    raise ValueError(f"reference is {number}; the clip has no frame of that number (the first is 0)")
+
+
+def match_all(
+    clip: Clip,
+    matcher: Matcher,
+    *,
+    workers: int | None,
+    progress: Callable[[int], object] | None,
+) -> tuple[np.ndarray, Matches, float, str]:
+    """Times, matches, noise of a pixel [grey levels] and damage of a clip; batches go to threads, in bounded memory."""
+    workers = workers or os.cpu_count() or 1
+    size = max(4, min(_MOST_FRAMES, _BATCH_PX // matcher.reference.size))
+    times: list[float] = []
+    damage: list[str] = []
+    done: list[tuple[Matches, list[float]]] = []
+    waiting: deque[Future[tuple[Matches, list[float]]]] = deque()
+    walk = _until_damage(clip, damage)
+    with ThreadPoolExecutor(workers) as pool:
+        for number in itertools.count():
+            batch = list(itertools.islice(walk, size))
+            times += [frame.time_s for frame in batch]
+            if batch:
+                waiting.append(pool.submit(_match_batch, matcher, batch, number))
+            while waiting and (not batch or len(waiting) > 2 * workers):
+                done.append(waiting.popleft().result())
+                if progress:
+                    progress(sum(len(matches.gain) for matches, _ in done))
+            if not batch:
+                break
+    noise = [value for _, some in done for value in some if value > 0]
+    joined = {name: np.concatenate([getattr(m, name) for m, _ in done] or [[]]) for name in _MATCHED}
+    return np.array(times), Matches(**joined), float(np.median(noise or [0.0]) / np.sqrt(2)), "".join(damage)
+
+
+def _until_damage(clip: Clip, damage: list[str]) -> Iterator[Frame]:
+    try:
+        yield from clip
+    except ClipDamaged as error:
+        damage.append(str(error))
+
+
+def _match_batch(matcher: Matcher, batch: list[Frame], number: int) -> tuple[Matches, list[float]]:
+    """Matches of a batch, and the noise of a few of its frames (of every first, second, fourth, eighth … batch)."""
+    matches = matcher.match([frame.pixels for frame in batch])
+    looked_at = range(1, min(len(batch), 8)) if number == 0 else [0] if number & (number - 1) == 0 else []
+    good = [i for i in looked_at if matches.quality[i] > _LOST_QUALITY]
+    return matches, [matcher.pair_noise(batch[i].pixels, matches.shift_px[i]) for i in good]
+
+
+# --------------------------------------------------------------------------------------------------- judgement
+def _flags(matches: Matches, matcher: Matcher) -> tuple[str, ...]:
+    inside = matcher.region.cut(matcher.reference)
+    before = float((inside >= matcher.white_level).mean())
+    reach = np.array([matcher.region.width, matcher.region.height]) / 4 + 1
+    flags = []
+    for shift, gain, quality, clipped in zip(matches.shift_px, matches.gain, matches.quality, matches.clipped):
+        if clipped > before + _SATURATED_SHARE:
+            flags.append("saturated")
+        elif gain < _DARK_GAIN and not quality < _LOST_QUALITY:
+            flags.append("dark")
+        elif not quality >= _LOST_QUALITY:
+            flags.append("lost")
+        else:
+            flags.append("out of reach" if (np.abs(shift) > reach).any() else "")
+    return tuple(flags)
+
+
+def _worth(shift_px: np.ndarray, noise: float, matcher: Matcher) -> dict[str, object]:
+    """What the trusted shifts are worth: bound, expected and found scatter, floor, and whether there is motion."""
+    good = shift_px[:, np.isfinite(shift_px).all(axis=0)]
+    count = good.shape[1]
+    bound = cramer_rao_bound_px(matcher.region.cut(matcher.reference), noise=noise)
+    expected = matcher.shift_noise_px(noise)
+    if count < 3:
+        unknown = np.full(2, np.nan)
+        scatter, floor, moving = unknown, unknown, False
+    else:
+        scatter = good.std(axis=1, ddof=1)
+        chance = np.sqrt(stats.chi2.ppf(1 - _CHANCE / 2, count - 1) / (count - 1))
+        floor = np.maximum(expected * max(chance, _UNEVEN), _RESOLUTION_PX)
+        lines = [_line_chance(row) < _CHANCE / 2 for row in good]
+        moving = bool(((scatter > floor) | (np.array(lines) & (scatter > _RESOLUTION_PX))).any())
+    return {
+        "noise_grey": noise,
+        "bound_px": bound,
+        "noise_px": expected,
+        "scatter_px": scatter,
+        "floor_px": floor,
+        "moving": moving,
+    }
+
+
+def _line_chance(values: np.ndarray) -> float:
+    """Chance that white noise shows a spectral line as strong as the strongest one (Fisher 1929, first term)."""
+    power = np.abs(np.fft.rfft(values - values.mean())[1 : (len(values) + 1) // 2]) ** 2
+    if len(power) < 8 or not power.sum() > 0:
+        return 1.0
+    share = power.max() / power.sum()
+    return float(min(1.0, len(power) * (1 - share) ** (len(power) - 1)))
+
+
+def _remarks(flags: tuple[str, ...], damage: str, region: Region, row_time_s: float | None) -> list[str]:
+    remarks = []
+    kinds = {flag: flags.count(flag) for flag in sorted(set(flags)) if flag}
+    if kinds:
+        words = ", ".join(f"{count} {flag}" for flag, count in kinds.items())
+        remarks.append(f"{sum(kinds.values())} of {len(flags)} frames are not trusted and left out: {words}")
+    if damage:
+        remarks.append(f"the clip ends early; {len(flags)} frames before the damage are used. {damage}")
+    if row_time_s:
+        remarks.append(
+            f"rolling shutter: each shift is an average over {1e3 * row_time_s * region.height:.3g} ms of read-out; "
+            "vibration faster than that is averaged away here, follow rows in bands to see it"
+        )
+    return remarks
+
+
+# --------------------------------------------------------------------------------------------------- recording
+def _recording(
+    time_s: np.ndarray, shift_px: np.ndarray, scale: Scale | None, exposure_s: float | None
+) -> tuple[Recording, list[str]]:
+    values, rate, start, notes = _even_clock(time_s, shift_px)
+    recording = Recording(values=values, sample_rate_hz=rate, channels=("x", "y"), unit="px", start_s=start)
+    if exposure_s is not None:
+        if recording.complete:
+            recording = correct_exposure(recording, exposure_s=exposure_s)
+            notes.append("corrected for the averaging within the exposure, which holds below half the frame rate")
+        else:
+            notes.append("not corrected for the exposure: frames are missing or not trusted")
+    return (recording if scale is None else scale.to_object(recording)), notes
+
+
+def _even_clock(time_s: np.ndarray, shift_px: np.ndarray) -> tuple[np.ndarray, float, float, list[str]]:
+    """Shifts on an even clock: as they are, with gaps where frames are missing, or resampled when the rate varies."""
+    steps = np.diff(time_s)
+    if (steps <= 0).any():
+        late = int(np.flatnonzero(steps <= 0)[0]) + 1
+        raise ValueError(f"frame {late} is not later than the frame before it; give frame_rate_hz or rising time_s")
+    slots = np.concatenate([[0], np.cumsum(np.maximum(np.rint(steps / np.median(steps)), 1))]).astype(int)
+    period, start = np.polyfit(slots, time_s, 1)
+    if np.abs(time_s - start - period * slots).max() <= _CLOCK_JITTER * period:
+        values = np.full((2, slots[-1] + 1), np.nan)
+        values[:, slots] = shift_px
+        missing = slots[-1] + 1 - len(slots)
+        notes = [f"{missing} frame(s) missing in the sequence of times; left as gaps"] if missing else []
+        return values, 1.0 / period, start, notes
+    rate = (len(time_s) - 1) / (time_s[-1] - time_s[0])
+    grid = time_s[0] + np.arange(len(time_s)) / rate
+    values = np.stack([_resample(time_s, row, grid) for row in shift_px])
+    note = f"the frame rate varies; resampled by cubic interpolation to {rate:.6g} Hz, gaps stay gaps"
+    return values, rate, time_s[0], [note]
+
+
+def _resample(time_s: np.ndarray, values: np.ndarray, grid_s: np.ndarray) -> np.ndarray:
+    known = np.isfinite(values)
+    if known.sum() < 4:
+        return np.full(len(grid_s), np.nan)
+    there = time_s[known]
+    result = interpolate.make_interp_spline(there, values[known], k=3)(np.clip(grid_s, there[0], there[-1]))
+    after = np.clip(np.searchsorted(there, grid_s, side="right"), 1, len(there) - 1)
+    wide = there[after] - there[after - 1] > 2.5 * np.median(np.diff(time_s))
+    outside = (grid_s < there[0] - 1e-9) | (grid_s > there[-1] + 1e-9)
+    return np.where(wide | outside, np.nan, result)

@@ -1,0 +1,386 @@
+"""Shift of a picture against a reference, to a small fraction of a pixel and at the speed of a matrix product.
+
+A frame that shows the reference moved by d is F(x) = a·R(x − d) + b + noise. With R blurred by a Gaussian, the moved
+reference is a smooth function of d and is written once as a short Chebyshev series: R_d = Σ_k P_k(d)·B_k. All that a
+frame must tell is then its products with the pictures B_k, one matrix product for a batch of frames; the least-squares
+d, a and b follow from a handful of numbers. The whole-pixel part comes from a correlation of binned pictures.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.polynomial import chebyshev
+from scipy import fft, ndimage, signal
+
+from labkit.runs.clips import Region
+
+__all__ = ["Matcher", "Matches", "cramer_rao_bound_px"]
+
+BLUR_PX = 1.0  # blur of reference and frame: takes off the aliased part of the spectrum, which would bias the shift
+_REACH_PX = 0.8  # the series holds for shifts up to here; whole pixels are taken off before
+_DEGREE = 5
+_HALO_PX = 4  # reach of the blur kernel around a pixel
+_RECENTRE_PX = 0.6
+_STEPS = 8
+_ROUNDS = 4  # times a frame may be taken up again one pixel further
+_COARSE_SIDE_PX = 48  # the binned pictures of the whole-pixel search keep at least so many pixels a side
+_RETRY_QUALITY = 0.7
+_SIXTH_ORDER = np.array([-1, 9, -45, 0, 45, -9, 1]) / 60.0  # central difference, exact to order 6
+_ORDERS = np.array([(i, j) for i in range(_DEGREE + 1) for j in range(_DEGREE + 1 - i)]).T
+# Row m, column k: what the derivative of the k-th Chebyshev polynomial holds of the m-th.
+_DERIVE = np.vstack([chebyshev.chebder(np.eye(_DEGREE + 1)), np.zeros(_DEGREE + 1)]) / _REACH_PX
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Matches:
+    """How a batch of frames lies against the reference.
+
+    Parameters
+    ----------
+    shift_px : ndarray, shape (n, 2)
+        Movement of the picture along x (columns) and y (rows) [px]; nan where the frame could not be matched.
+    gain : ndarray, shape (n,)
+        Contrast against the reference.
+    quality : ndarray, shape (n,)
+        Correlation with the moved reference, over that of the reference with itself: 1 is as good as it gets.
+    clipped : ndarray, shape (n,)
+        Share of pixels at or above the white level.
+    """
+
+    shift_px: np.ndarray
+    gain: np.ndarray
+    quality: np.ndarray
+    clipped: np.ndarray
+
+
+def cramer_rao_bound_px(picture: np.ndarray, *, noise: float, both_noisy: bool = True) -> np.ndarray:
+    """Smallest standard deviation that any unbiased shift estimate can have, along x and y [px].
+
+    √diag(σ²·J⁻¹) with J = Σ ∇I·∇Iᵀ over the picture; σ² doubles when frame and reference are equally noisy.
+    The share of the noise in J is taken off when the picture itself carries it (`both_noisy`).
+
+    Parameters
+    ----------
+    picture : ndarray, shape (height, width)
+        Reference [grey levels].
+    noise : float
+        Standard deviation of the noise of a pixel [grey levels].
+    both_noisy : bool
+        Whether the picture is as noisy as the frames matched to it.
+
+    References
+    ----------
+    D. Robinson, P. Milanfar, IEEE Trans. Image Process. 13 (2004) 1185 (abstract seen; closed form derived).
+
+    Examples
+    --------
+    >>> x = np.arange(70)
+    >>> stripes = 50 * np.sin(2 * np.pi * x / 16) + np.cos(2 * np.pi * x / 16)[:, None]
+    >>> round(float(cramer_rao_bound_px(stripes, noise=2.0, both_noisy=False)[0]), 4)
+    0.0023
+    """
+    edge = len(_SIXTH_ORDER) // 2
+    gx = ndimage.correlate1d(picture.astype(float), _SIXTH_ORDER, axis=1)[edge:-edge, edge:-edge]
+    gy = ndimage.correlate1d(picture.astype(float), _SIXTH_ORDER, axis=0)[edge:-edge, edge:-edge]
+    information = np.array([[(gx * gx).sum(), (gx * gy).sum()], [(gx * gy).sum(), (gy * gy).sum()]])
+    if both_noisy:
+        information -= np.eye(2) * gx.size * noise**2 * (_SIXTH_ORDER**2).sum()
+    eigenvalues = np.linalg.eigvalsh(information)
+    if eigenvalues[0] <= 1e-9 * max(eigenvalues[1], 1e-300):
+        return np.array([np.inf, np.inf])
+    return np.sqrt(np.diag(np.linalg.inv(information)) * noise**2 * (2 if both_noisy else 1))
+
+
+# -------------------------------------------------------------------------------------------- fine: the series
+def _gaussian_taps(offset: float) -> np.ndarray:
+    reach = int(np.ceil(3.5 * BLUR_PX + _REACH_PX))
+    taps = np.exp(-0.5 * ((np.arange(-reach, reach + 1) - offset) / BLUR_PX) ** 2)
+    return taps / taps.sum()
+
+
+def _series_taps() -> np.ndarray:
+    """Chebyshev coefficients in d of the Gaussian centred on d, tap by tap."""
+    nodes = np.cos(np.pi * (np.arange(_DEGREE + 1) + 0.5) / (_DEGREE + 1))
+    return np.linalg.solve(
+        chebyshev.chebvander(nodes, _DEGREE), np.stack([_gaussian_taps(_REACH_PX * node) for node in nodes])
+    )
+
+
+def _blur(pictures: np.ndarray) -> np.ndarray:
+    sigma = (0,) * (pictures.ndim - 2) + (BLUR_PX, BLUR_PX)
+    return ndimage.gaussian_filter(pictures, sigma, mode="constant", truncate=3.5)
+
+
+def _polynomials(shift_px: np.ndarray) -> np.ndarray:
+    """Values of the series polynomials and of their derivatives along x and y, shape (n, 3, n_terms)."""
+    i, j = _ORDERS
+    tx, ty = (chebyshev.chebvander(shift_px[:, axis] / _REACH_PX, _DEGREE) for axis in (0, 1))
+    dx, dy = tx @ _DERIVE, ty @ _DERIVE
+    return np.stack([tx[:, i] * ty[:, j], dx[:, i] * ty[:, j], tx[:, i] * dy[:, j]], axis=1)
+
+
+class _Series:
+    """The moved reference as a series, over the region less `inset` px on every side."""
+
+    def __init__(self, reference: np.ndarray, window: Region) -> None:
+        taps, (i, j) = _series_taps(), _ORDERS
+        across = [ndimage.convolve1d(reference, row, axis=1, mode="mirror") for row in taps]
+        terms = np.stack([ndimage.convolve1d(across[a], taps[b], axis=0, mode="mirror") for a, b in zip(i, j)])
+        terms = np.stack([window.cut(term) for term in terms])
+        terms -= terms.mean(axis=(1, 2), keepdims=True)
+        self.window = window
+        # The frame's own blur is moved over to the terms, where it costs nothing: <G·F, B> = <F, Gᵀ·B>.
+        blurred = _blur(np.pad(terms, ((0, 0), (_HALO_PX, _HALO_PX), (_HALO_PX, _HALO_PX))))
+        self.support = Region(
+            top=window.top - _HALO_PX,
+            left=window.left - _HALO_PX,
+            height=window.height + 2 * _HALO_PX,
+            width=window.width + 2 * _HALO_PX,
+        )
+        flat, weights = terms.reshape(len(terms), -1), blurred.reshape(len(terms), -1)
+        self.gram, self.weight_gram = flat @ flat.T, weights @ weights.T
+        self.weights = np.ascontiguousarray(weights.T, dtype=np.float32)
+        self.best = 1.0
+        self.best = float(_solve([self.products(self.support.cut(reference)[None])], [self])[2][0])
+
+    def products(self, crops: np.ndarray) -> np.ndarray:
+        """What frames cut to the support must tell, shape (n, n_terms + 1): products with the terms, and energy."""
+        flat = np.asarray(crops, dtype=np.float32).reshape(len(crops), -1)
+        energy = np.einsum("ij,ij->i", flat, flat) - (flat @ np.ones(flat.shape[1], "f4")) ** 2 / flat.shape[1]
+        return np.column_stack([flat @ self.weights, np.maximum(energy, 1e-12)]).astype(float)
+
+    def shift_noise_px(self, noise: float) -> np.ndarray:
+        """Scatter of the shifts for white frame noise: the estimate is linear in the frame near its answer."""
+        rows = _polynomials(np.zeros((1, 2)))[0]
+        inverse = np.linalg.inv(rows @ self.gram @ rows.T)
+        return noise * np.sqrt(np.diag(inverse @ rows @ self.weight_gram @ rows.T @ inverse)[1:])
+
+
+def _solve(products: list[np.ndarray], series: list[_Series]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Shift [px], gain and quality from the products of frames with one series each group (Gauss–Newton)."""
+    told = np.concatenate(products)
+    which = np.repeat(np.arange(len(series)), [len(group) for group in products])
+    gram = np.stack([one.gram for one in series])[which]
+    shift, gain = np.zeros((len(told), 2)), np.ones(len(told))
+    for _ in range(_STEPS):
+        rows = _polynomials(shift)
+        answer = np.linalg.solve(rows @ gram @ rows.transpose(0, 2, 1), rows @ told[:, :-1, None])[:, :, 0]
+        gain = answer[:, 0]
+        usable = gain > 1e-3
+        step = np.where(usable[:, None], answer[:, 1:] / np.where(usable, gain, 1.0)[:, None], 0.0)
+        moved = np.clip(shift + step, -_REACH_PX, _REACH_PX)
+        change, shift = np.abs(moved - shift).max(initial=0.0), moved
+        if change < 1e-5:
+            break
+    values = _polynomials(shift)[:, :1]
+    norm = (values @ np.stack([one.weight_gram for one in series])[which] @ values.transpose(0, 2, 1))[:, 0, 0]
+    best = np.array([one.best for one in series])[which]
+    product = (values @ told[:, :-1, None])[:, 0, 0]
+    return shift, gain, product / np.sqrt(norm * told[:, -1]) / best
+
+
+# ------------------------------------------------------------------------------------- coarse: whole pixels
+class _Search:
+    """Whole-pixel shift by correlation of binned, windowed pictures with the spectrally levelled reference."""
+
+    def __init__(self, reference: np.ndarray, *, bin_px: int) -> None:
+        self.bin_px = bin_px
+        height, width = (side // bin_px for side in reference.shape)
+        self.shape = (height, width)
+        self.taper = np.outer(signal.windows.hann(height, sym=True), signal.windows.hann(width, sym=True)).astype("f4")
+        self.reach = (max(1, height // 4 + 1), max(1, width // 4 + 1))
+        spectrum = fft.rfft2(self._prepare(reference[None])[0])
+        size = np.abs(spectrum)
+        self.filter = (np.conj(spectrum) / (size + 0.1 * size.mean() + 1e-30)).astype(np.complex64)
+
+    def _prepare(self, pictures: np.ndarray) -> np.ndarray:
+        height, width = self.shape
+        k = self.bin_px
+        cut = pictures[:, : height * k, : width * k]
+        wide = np.uint32 if cut.dtype.kind == "u" else np.float32
+        if k > 1:
+            rows = np.add.reduce(cut.reshape(len(cut), height, k, width * k), axis=2, dtype=wide)
+            cut = sum(rows[:, :, first::k] for first in range(k))
+        binned = cut.astype(np.float32)
+        binned -= binned.mean(axis=(1, 2), keepdims=True)
+        return binned * self.taper
+
+    def find(self, pictures: np.ndarray) -> np.ndarray:
+        """Shift of each picture [px], not refined, shape (n, 2): x, y."""
+        spectra = fft.rfft2(self._prepare(pictures)) * self.filter
+        plane = fft.irfft2(spectra, self.shape)
+        return np.stack([self._peak(one) for one in plane]) * self.bin_px
+
+    def _peak(self, plane: np.ndarray) -> np.ndarray:
+        ry, rx = self.reach
+        near = np.roll(plane, (ry, rx), axis=(0, 1))[: 2 * ry + 1, : 2 * rx + 1]
+        y, x = divmod(int(near.argmax()), near.shape[1])
+        return np.array([x - rx + _vertex(near[y], x), y - ry + _vertex(near[:, x], y)])
+
+
+def _vertex(line: np.ndarray, top: int) -> float:
+    """Offset of the vertex of the parabola through the greatest value and its neighbours."""
+    if not 0 < top < len(line) - 1:
+        return 0.0
+    before, peak, after = (float(v) for v in line[top - 1 : top + 2])
+    bend = before - 2 * peak + after
+    return 0.5 * (before - after) / bend if bend < 0 else 0.0
+
+
+# --------------------------------------------------------------------------------------------------- matcher
+def _inner(region: Region, inset: int) -> Region:
+    return Region(
+        top=region.top + inset,
+        left=region.left + inset,
+        height=region.height - 2 * inset,
+        width=region.width - 2 * inset,
+    )
+
+
+def _convolve(picture: np.ndarray, taps: Sequence[np.ndarray]) -> np.ndarray:
+    """Convolution with taps along x and along y."""
+    across = ndimage.convolve1d(picture, taps[0], axis=1, mode="mirror")
+    return ndimage.convolve1d(across, taps[1], axis=0, mode="mirror")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Matcher:
+    """Finds frames against one reference; safe to use from several threads.
+
+    Parameters
+    ----------
+    reference : ndarray, shape (height, width)
+        Reference frame [grey levels].
+    region : Region
+        The part to follow; it may move out over its own border as far as the frame reaches.
+    white_level : float
+        Grey level at which a pixel counts as saturated; inf when unknown.
+    """
+
+    reference: np.ndarray
+    region: Region
+    white_level: float = np.inf
+    _series: dict[int, _Series] = field(default_factory=dict, init=False, repr=False)
+    _lock: threading.Lock = field(default_factory=threading.Lock, init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "reference", np.array(self.reference, dtype=float))
+        self.region.within(*self.reference.shape)
+        if min(self.region.height, self.region.width) < 32:
+            raise ValueError(
+                f"region is {self.region.width}×{self.region.height} px; it must be at least 32 px a side to follow it"
+            )
+        inside = self.region.cut(self.reference)
+        bin_px = max(1, min(inside.shape) // _COARSE_SIDE_PX)
+        object.__setattr__(self, "_searches", [_Search(inside, bin_px=k) for k in sorted({bin_px, 1}, reverse=True)])
+
+    def match(self, frames: Sequence[np.ndarray]) -> Matches:
+        """Match a batch of frames of the reference's size."""
+        stack = [np.asarray(frame) for frame in frames]
+        self._check_sizes(stack)
+        inside = np.stack([self.region.cut(frame) for frame in stack])
+        found = self._refine(stack, self._searches[0].find(inside))
+        poor = np.flatnonzero(~(found.quality >= _RETRY_QUALITY))
+        if len(poor) and len(self._searches) > 1:
+            again = self._refine([stack[i] for i in poor], self._searches[1].find(inside[poor]))
+            better = ~(again.quality <= found.quality[poor])
+            for name in ("shift_px", "gain", "quality"):
+                getattr(found, name)[poor[better]] = getattr(again, name)[better]
+        clipped = (inside >= self.white_level).mean(axis=(1, 2)) if np.isfinite(self.white_level) else found.clipped
+        return Matches(shift_px=found.shift_px, gain=found.gain, quality=found.quality, clipped=clipped)
+
+    def pair_noise(self, frame: np.ndarray, shift_px: np.ndarray) -> float:
+        """Noise of a frame and of the reference together, √(σ_f² + σ_r²) [grey levels], from what the shift leaves.
+
+        Taken from the blurred pictures, in which what a shift cannot explain (aliasing) weighs little.
+        """
+        whole = np.rint(shift_px).astype(int)
+        inset = max(self._inset(*whole), _HALO_PX)
+        window = _inner(self.region, inset)
+        place = Region(
+            top=window.top + whole[1], left=window.left + whole[0], height=window.height, width=window.width
+        )
+        here, there = (_gaussian_taps(0.0), _gaussian_taps(0.0)), [_gaussian_taps(d) for d in shift_px - whole]
+        model = window.cut(_convolve(self.reference, there)).ravel()
+        seen = place.cut(_convolve(np.asarray(frame, dtype=float), here)).ravel()
+        design = np.column_stack([model, np.ones_like(model)])
+        left = seen - design @ np.linalg.lstsq(design, seen, rcond=None)[0]
+        passed = np.prod([(taps**2).sum() for taps in here])
+        return float(left.std() / np.sqrt(passed))
+
+    def shift_noise_px(self, noise: float) -> np.ndarray:
+        """Scatter along x and y [px] that frame noise of that standard deviation [grey levels] causes in the shifts."""
+        return self._get_series(max(self._inset(0, 0), 0)).shift_noise_px(noise)
+
+    def _check_sizes(self, frames: list[np.ndarray]) -> None:
+        for frame in frames:
+            if frame.shape != self.reference.shape:
+                raise ValueError(
+                    f"a frame has shape {frame.shape}, the reference {self.reference.shape}; all frames of a clip "
+                    "must be grey pictures of one size"
+                )
+
+    def _refine(self, frames: list[np.ndarray], start_px: np.ndarray) -> Matches:
+        whole = np.rint(start_px).astype(int)
+        shift = np.full((len(frames), 2), np.nan)
+        gain, quality = np.zeros(len(frames)), np.full(len(frames), np.nan)
+        open_ = np.arange(len(frames))
+        for _ in range(_ROUNDS):
+            part, gain[open_], quality[open_] = self._solve([frames[i] for i in open_], whole[open_])
+            shift[open_] = whole[open_] + part
+            far = np.abs(part) > _RECENTRE_PX
+            whole[open_] += np.where(far, np.sign(part), 0).astype(int)
+            open_ = open_[far.any(axis=1)]
+            if not len(open_):
+                break
+        shift[~np.isfinite(quality)] = np.nan
+        return Matches(shift_px=shift, gain=gain, quality=quality, clipped=np.zeros(len(frames)))
+
+    def _solve(self, frames: list[np.ndarray], whole: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Shift beyond the whole pixels, gain and quality; frames with a common inset are multiplied together."""
+        part, gain, quality = np.zeros((len(frames), 2)), np.zeros(len(frames)), np.full(len(frames), np.nan)
+        insets = np.array([self._inset(x, y) for x, y in whole])
+        used = [int(inset) for inset in np.unique(insets) if inset >= 0]
+        groups = [np.flatnonzero(insets == inset) for inset in used]
+        series = [self._get_series(inset) for inset in used]
+        if used:
+            told = [one.products(self._crops(frames, whole, group, one)) for one, group in zip(series, groups)]
+            order = np.concatenate(groups)
+            part[order], gain[order], quality[order] = _solve(told, series)
+        return part, gain, quality
+
+    @staticmethod
+    def _crops(frames: list[np.ndarray], whole: np.ndarray, group: np.ndarray, series: _Series) -> np.ndarray:
+        place = series.support
+        crops = np.empty((len(group), place.height, place.width), dtype=np.float32)
+        for crop, i in zip(crops, group):
+            top, left = place.top + whole[i, 1], place.left + whole[i, 0]
+            np.copyto(crop, frames[i][top : top + place.height, left : left + place.width], casting="same_kind")
+        return crops
+
+    def _inset(self, x: int, y: int) -> int:
+        """How much to leave off the region so that the moved region lies in the frame; −1 when nothing useful is left.
+
+        Taken from a coarse ladder, so that few series serve all frames.
+        """
+        (height, width), r = self.reference.shape, self.region
+        need = _HALO_PX + max(
+            -min(r.top + y, r.top, r.left + x, r.left),
+            r.top + r.height + max(y, 0) - height,
+            r.left + r.width + max(x, 0) - width,
+        )
+        if need <= 0:
+            return 0
+        ladder = [m for m in (4, 5, 6, 8, 11, 16, 23, 32, 45, 64, 91, 128, 181, 256, 362, 512) if m >= need]
+        room = min(r.height, r.width) - 2 * ladder[0] if ladder else 0
+        return ladder[0] if room >= 16 else -1
+
+    def _get_series(self, inset: int) -> _Series:
+        with self._lock:
+            if inset not in self._series:
+                self._series[inset] = _Series(self.reference, _inner(self.region, inset))
+            return self._series[inset]

@@ -1,0 +1,192 @@
+"""Open a clip: a video file, a folder of pictures, a stack, an array on disk."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import imageio.v3 as iio
+import numpy as np
+
+from labkit.base import LogFormatError
+from labkit.runs.clips import Clip, ClipDamaged, frame_times_s, grey, white_level
+from labkit.runs.video import open_video
+
+__all__ = ["open_clip"]
+
+IMAGE_SUFFIXES = (".bmp", ".jpeg", ".jpg", ".pgm", ".png", ".tif", ".tiff")
+STACK_SUFFIXES = (".tif", ".tiff", ".gif")
+
+
+def open_clip(
+    path: str | Path,
+    *,
+    frame_rate_hz: float | None = None,
+    time_s: Sequence[float] | None = None,
+) -> Clip:
+    """Open a video file, a folder of images, a TIFF or GIF stack, or a .npy array; no frame is kept in memory.
+
+    Parameters
+    ----------
+    path : str or Path
+        File or folder.
+    frame_rate_hz : float, optional
+        True frame rate [Hz]; replaces what the file says (players' clocks are nominal). Needed for images and arrays,
+        which carry no times, unless `time_s` is given.
+    time_s : sequence of float, optional
+        Time of each frame [s], for example from a log of the camera.
+
+    Raises
+    ------
+    LogFormatError
+        When the file cannot be opened as a clip.
+    ClipDamaged
+        While walking through, after the last good frame.
+    """
+    path = Path(path)
+    if frame_rate_hz is not None and time_s is not None:
+        raise ValueError("frame_rate_hz and time_s are both given; give the one that you trust")
+    if not path.exists():
+        raise FileNotFoundError(f"{path} does not exist; check the path")
+    if path.is_dir():
+        return _open_folder(path, frame_rate_hz, time_s)
+    if path.suffix.lower() == ".npy":
+        return _open_npy(path, frame_rate_hz, time_s)
+    if path.suffix.lower() in STACK_SUFFIXES:
+        return _open_stack(path, frame_rate_hz, time_s)
+    if path.suffix.lower() in IMAGE_SUFFIXES:
+        raise LogFormatError(
+            path.name,
+            found="a single picture",
+            expected="a clip",
+            cure="give the folder that holds the numbered pictures, a TIFF stack or a video file",
+        )
+    return open_video(path, frame_rate_hz=frame_rate_hz, time_s=time_s)
+
+
+# ---------------------------------------------------------------------------------- images, stacks, arrays
+def _natural(path: Path) -> list[object]:
+    """Sort key that puts frame2 before frame10."""
+    return [int(part) if part.isdigit() else part.lower() for part in re.split(r"(\d+)", path.name)]
+
+
+def _open_folder(path: Path, rate_hz: float | None, time_s: Sequence[float] | None) -> Clip:
+    files = sorted((f for f in path.iterdir() if f.suffix.lower() in IMAGE_SUFFIXES), key=_natural)
+    if not files:
+        raise LogFormatError(
+            path.name,
+            found="no pictures",
+            expected=f"a folder with pictures ({', '.join(IMAGE_SUFFIXES)})",
+            cure="check the path",
+        )
+    times = frame_times_s(path.name, len(files), rate_hz=rate_hz, time_s=time_s)
+    first = _read_picture(path.name, files[0], 0)
+    jpeg = any(f.suffix.lower() in (".jpg", ".jpeg") for f in files)
+
+    def read() -> Iterator[tuple[float, np.ndarray]]:
+        for number, (time, file) in enumerate(zip(times, files)):
+            yield time, _same_size(path.name, _read_picture(path.name, file, number), first.shape, number)
+
+    return Clip(
+        name=path.name,
+        height=first.shape[0],
+        width=first.shape[1],
+        n_frames=len(files),
+        frame_rate_hz=float("nan") if rate_hz is None else float(rate_hz),
+        codec=f"{files[0].suffix.lower().lstrip('.')} pictures",
+        lossy=jpeg,
+        white_level=_picture_white(files[0]),
+        _read=read,
+    )
+
+
+def _read_picture(folder: str, file: Path, number: int) -> np.ndarray:
+    try:
+        return grey(file.name, iio.imread(file))
+    except (OSError, SyntaxError, ValueError, IndexError) as error:
+        raise ClipDamaged(
+            f"{folder}/{file.name}",
+            frame_number=number,
+            found=f"a picture that cannot be read ({_first_line(error)})",
+            expected="a whole picture",
+            cure="copy the file again, or take it out of the folder and give time_s",
+        ) from error
+
+
+def _picture_white(file: Path) -> float:
+    return white_level(np.dtype(iio.improps(file).dtype))
+
+
+def _same_size(name: str, picture: np.ndarray, shape: tuple[int, ...], number: int) -> np.ndarray:
+    if picture.shape != shape:
+        raise ClipDamaged(
+            name,
+            frame_number=number,
+            found=f"a picture of {picture.shape[1]}×{picture.shape[0]} px",
+            expected=f"{shape[1]}×{shape[0]} px as in the first frame",
+            cure="keep pictures of one size in a clip",
+        )
+    return picture
+
+
+def _first_line(error: Exception) -> str:
+    return (str(error) or type(error).__name__).splitlines()[0]
+
+
+def _open_stack(path: Path, rate_hz: float | None, time_s: Sequence[float] | None) -> Clip:
+    try:
+        properties = iio.improps(path, index=...)
+        first = grey(path.name, iio.imread(path, index=0))
+    except (OSError, SyntaxError, ValueError, IndexError) as error:
+        raise LogFormatError(
+            path.name,
+            found=f"a file that cannot be opened ({_first_line(error)})",
+            expected="a stack of pictures",
+            cure="write the file again",
+        ) from error
+    count = int(properties.shape[0]) if properties.is_batch else 1
+    times = frame_times_s(path.name, count, rate_hz=rate_hz, time_s=time_s)
+
+    def read() -> Iterator[tuple[float, np.ndarray]]:
+        pages = iio.imiter(path)
+        for number, time in enumerate(times):
+            yield time, _same_size(path.name, _next_page(path.name, pages, number), first.shape, number)
+
+    return Clip(
+        name=path.name,
+        height=first.shape[0],
+        width=first.shape[1],
+        n_frames=count,
+        frame_rate_hz=float("nan") if rate_hz is None else float(rate_hz),
+        codec=f"{path.suffix.lower().lstrip('.')} stack",
+        lossy=None,
+        white_level=white_level(np.dtype(properties.dtype)),
+        _read=read,
+    )
+
+
+def _next_page(name: str, pages: Iterator[np.ndarray], number: int) -> np.ndarray:
+    try:
+        return grey(name, next(pages))
+    except (OSError, SyntaxError, ValueError, IndexError, StopIteration) as error:
+        raise ClipDamaged(
+            name,
+            frame_number=number,
+            found=f"a page that cannot be read ({_first_line(error)})",
+            expected="a whole page",
+            cure="write the file again; the frames before it are whole",
+        ) from error
+
+
+def _open_npy(path: Path, rate_hz: float | None, time_s: Sequence[float] | None) -> Clip:
+    try:
+        frames = np.load(path, mmap_mode="r", allow_pickle=False)
+    except (ValueError, EOFError) as error:
+        raise LogFormatError(
+            path.name,
+            found=f"an array that cannot be read ({_first_line(error)})",
+            expected="a whole .npy array of frames",
+            cure="save it again with numpy.save",
+        ) from error
+    return Clip.from_array(frames, frame_rate_hz=rate_hz, time_s=time_s, name=path.name)
