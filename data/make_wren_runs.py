@@ -18,6 +18,7 @@ import gzip
 import io
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -388,8 +389,16 @@ def move_truth(setup: Setup, profile: Profile, moves: list[Move], k: int, decays
              "amplitude_at_end_m": dict(zip("xyz", (np.abs(m.shape_xyz) * math.hypot(*cs)).tolist()))}
             for m, cs in zip(move.modes, decays)
         ],
-        "peak_displacement_m": dict(zip("xyz", np.abs(ring).max(axis=1).tolist())),
-        "settling_s": {axis: settling_s(t, ring[i]) for i, axis in enumerate("xyz")},
+        **after_move(t, ring, "xyz"),
+        "along_sensor": after_move(t, setup.sensor.rotation @ ring, ("ax", "ay", "az")),
+    }
+
+
+def after_move(t: np.ndarray, displacement_m: np.ndarray, axes: Sequence[str]) -> dict:
+    """Peak and settling time of the free displacement along each axis."""
+    return {
+        "peak_displacement_m": {axis: float(np.abs(along).max()) for axis, along in zip(axes, displacement_m)},
+        "settling_s": {axis: settling_s(t, along) for axis, along in zip(axes, displacement_m)},
     }
 
 
