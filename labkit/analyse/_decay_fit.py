@@ -17,7 +17,7 @@ from scipy import linalg
 
 from labkit.analyse.whitening import NoiseColour
 
-__all__ = ["N_TREND", "DecayData", "Poles", "Projection", "columns", "project", "refine"]
+__all__ = ["N_TREND", "DecayData", "Poles", "Projection", "columns", "pole_covariance", "project", "refine"]
 
 _DAMPING_START = 1e-3
 _MAX_LAMBDA = 1e10
@@ -303,3 +303,15 @@ def _stepped(poles: Poles, free: np.ndarray, step: np.ndarray, data: DecayData) 
     angular = np.clip(poles.angular + full[1::2], 0.5 * slowest, 0.999 * nyquist)
     rate = np.clip(poles.decay_rate + full[0::2], -slowest, 2 * angular + 4 * slowest)
     return Poles(decay_rate=np.where(poles.steady, 0.0, rate), angular=angular, steady=poles.steady)
+
+
+def pole_covariance(poles: Poles, projection: Projection, data: DecayData) -> tuple[np.ndarray, float]:
+    """Covariance of all (σ, ω) (zero where held) and its degrees of freedom."""
+    free = poles.free
+    n_linear = sum(c.size for c in projection.coefficients)
+    dof = data.n_samples - n_linear - int(free.sum())
+    covariance = np.zeros((free.size, free.size))
+    if dof > 0 and free.any():
+        inverse = linalg.pinvh(projection.fisher[np.ix_(free, free)])
+        covariance[np.ix_(free, free)] = inverse * projection.rss / dof
+    return covariance, float(dof)

@@ -1,8 +1,9 @@
 """Which components does a set of decays hold? Search, order and noise colour of the modal fit.
 
-Components are added one by one where a damped (or steady) tone takes most out of the whitened residual, all poles
-are refined together each time, and Schwarz' criterion decides. The noise colour is then re-estimated from what is
-left, and the whole is repeated until both stay as they are.
+Components are added one by one where a damped (or steady) tone takes most out of the whitened residual. Each time all
+poles are refined together and the noise colour is estimated afresh from what is left; Schwarz' criterion of the whole
+(poles, amplitudes, noise colour) decides. Since a strong mode that is not yet in the model passes for noise colour and
+may hide itself, every addition is also tried as if the noise were white.
 """
 
 from __future__ import annotations
@@ -12,17 +13,54 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, linalg
+from scipy import fft
 
-from labkit.analyse._decay_fit import DecayData, Poles, Projection, columns, project, refine
-from labkit.analyse.whitening import NoiseColour, noise_colour
+from labkit.analyse._decay_fit import DecayData, Poles, Projection, columns, pole_covariance, project, refine
+from labkit.analyse.whitening import WHITE, NoiseColour, noise_colour
 
-__all__ = ["Found", "find_components", "pole_covariance"]
+__all__ = ["Found", "SearchLimits", "find_components"]
 
-_MAX_ROUNDS = 40
 _MAX_EXTRA = 12  # tones, and components outside the band, that may stand beside the modes
 _STEADY_RECORDS = 10.0  # a decay that lasts longer than this many records counts as a steady tone
+_STEADY_RECORDS_MAINS = 3.0  # the same near a multiple of the mains frequency, and how near is near
+_NEAR_MAINS = 0.01
+_MAX_DAMPING = 0.5  # more than this is no oscillation that a frequency describes
 _FLOOR = 1e-16  # a residual below 1e-8 of the record is rounding, not noise
+_ROUGH, _FINE = 1e-2, 1e-6  # tolerances of the search, as shares of the noise variance
+
+
+@dataclass(frozen=True, kw_only=True)
+class SearchLimits:
+    """What counts as a mode.
+
+    Parameters
+    ----------
+    max_modes : int
+        Largest number of modes.
+    band_hz : (float, float)
+        Modes lie inside [Hz]; what decays outside is fitted but is no mode.
+    mains_hz : tuple of float
+        Mains frequencies near whose multiples a tone must decay fast to count as a mode [Hz].
+    """
+
+    max_modes: int
+    band_hz: tuple[float, float]
+    mains_hz: tuple[float, ...]
+
+    def modes(self, poles: Poles) -> np.ndarray:
+        """Which components are modes: decaying, oscillating, inside the band."""
+        frequency = np.abs(poles.s) / (2 * math.pi)
+        inside = (frequency >= self.band_hz[0]) & (frequency <= self.band_hz[1])
+        return ~poles.steady & inside & (poles.decay_rate <= _MAX_DAMPING * np.abs(poles.s))
+
+    def slowest_rate(self, poles: Poles, record_s: float) -> np.ndarray:
+        """Decay rate [1/s] below which each component counts as steady."""
+        frequency = poles.angular / (2 * math.pi)
+        near = np.zeros(poles.size, bool)
+        for mains in self.mains_hz:
+            multiple = np.maximum(np.round(frequency / mains), 1)
+            near |= np.abs(frequency / (multiple * mains) - 1) < _NEAR_MAINS
+        return 1 / (record_s * np.where(near, _STEADY_RECORDS_MAINS, _STEADY_RECORDS))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -36,18 +74,21 @@ class Found:
     projection : Projection
         Linear part for these poles.
     data : DecayData
-        Whitened records.
+        Records, whitened with the colour of what was left.
+    is_mode : ndarray of bool
+        Which components are modes.
     table : tuple of (int, float)
         Number of modes, and Schwarz' criterion of the best model with so many.
     converged : bool
         Whether the search over the poles came to rest.
     exhausted : bool
-        True when the criterion still fell at the largest number of modes allowed.
+        True when one mode more than allowed would have lowered the criterion.
     """
 
     poles: Poles
     projection: Projection
     data: DecayData
+    is_mode: np.ndarray
     table: tuple[tuple[int, float], ...]
     converged: bool
     exhausted: bool
@@ -57,7 +98,7 @@ def find_components(
     records: Sequence[np.ndarray],
     *,
     rate_hz: float,
-    max_modes: int,
+    limits: SearchLimits,
     colour: NoiseColour | None = None,
 ) -> Found:
     """Poles of modes and tones in groups of records of equal length, each (n_rows, n_samples).
@@ -68,149 +109,151 @@ def find_components(
         Records without their mean.
     rate_hz : float
         Sample rate [Hz].
-    max_modes : int
-        Largest number of decaying components.
+    limits : SearchLimits
+        What counts as a mode.
     colour : NoiseColour, optional
         First guess of the noise colour; by default it is taken from the records.
     """
-    colour, poles = colour or noise_colour(records), Poles.none()
-    for _ in range(_MAX_ROUNDS):
-        data = DecayData.of(records, colour=colour, rate_hz=rate_hz)
-        search = _Search(data, max_modes)
-        more = search.add(poles)
-        if more is None:
-            more = search.prune(poles.freed())
-        previous, colour = colour, noise_colour(_plain_residuals(more, data, records))
-        if more.size == poles.size and _alike(previous, colour):
-            break
-        poles = more
-    data = DecayData.of(records, colour=colour, rate_hz=rate_hz)
-    search = _Search(data, max_modes)
-    poles, projection, converged = search.fit(search.prune(poles.freed()), tolerance=1e-6)
-    exhausted = search.n_modes(poles) >= max_modes and search.step_pays(poles, projection)
-    order = np.argsort(poles.angular)
-    poles = poles.only(order)
+    search = _Search(records, rate_hz, limits)
+    model = search.settled(Poles.none(), colour or noise_colour(records))
+    while (better := search.grown(model) or search.pruned(model)) is not None:
+        model = better
+    poles = model.poles.only(np.argsort(model.poles.angular))
+    poles, projection, converged = search.fit(poles, model.data, tolerance=_FINE)
     return Found(
         poles=poles,
-        projection=project(poles, data),
-        data=data,
-        table=search.table(poles),
+        projection=projection,
+        data=model.data,
+        is_mode=limits.modes(poles),
+        table=search.table(poles, model.data),
         converged=converged,
-        exhausted=exhausted,
+        exhausted=search.overfull,
     )
 
 
-def pole_covariance(poles: Poles, projection: Projection, data: DecayData) -> tuple[np.ndarray, float]:
-    """Covariance of all (σ, ω) (zero where held) and its degrees of freedom."""
-    free = poles.free
-    n_linear = sum(c.size for c in projection.coefficients)
-    dof = data.n_samples - n_linear - int(free.sum())
-    covariance = np.zeros((free.size, free.size))
-    if dof > 0 and free.any():
-        inverse = linalg.pinvh(projection.fisher[np.ix_(free, free)])
-        covariance[np.ix_(free, free)] = inverse * projection.rss / dof
-    return covariance, float(dof)
-
-
-def _plain_residuals(poles: Poles, data: DecayData, records: Sequence[np.ndarray]) -> list[np.ndarray]:
-    """Residuals as measured, not whitened."""
-    linear = project(poles, data, derivatives=False).coefficients
-    return [r - c.T @ columns(poles, np.arange(r.shape[1]) / data.rate_hz) for r, c in zip(records, linear)]
-
-
-def _alike(one: NoiseColour, two: NoiseColour) -> bool:
-    """True when two colours differ by less than 0.4 dB rms over frequency, level aside."""
-    a, b = (np.log(np.abs(fft.rfft(c.coefficients, 512)) ** 2) for c in (one, two))
-    return float(np.std(a - b)) < 0.1
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Model:
+    poles: Poles
+    projection: Projection
+    data: DecayData
+    criterion: float
 
 
 class _Search:
-    """Forward and backward steps under one noise colour."""
+    """Forward and backward steps on one set of records."""
 
-    def __init__(self, data: DecayData, max_modes: int) -> None:
-        self.data, self.max_modes = data, max_modes
-        self.floor = _FLOOR * data.power
-        lengths = np.concatenate([[g.shape[1]] * g.shape[0] for g in data.groups])
-        self.amplitude_price = 2 * float(np.log(lengths).sum())
-        self.best: dict[int, float] = {}
+    def __init__(self, records: Sequence[np.ndarray], rate_hz: float, limits: SearchLimits) -> None:
+        self.records, self.rate_hz, self.limits = records, rate_hz, limits
+        self.n_samples = sum(r.size for r in records)
+        self.floor = max(_FLOOR * sum(float((r**2).sum()) for r in records), np.finfo(float).tiny)
+        self.amplitude_price = sum(2 * r.shape[0] * math.log(r.shape[1]) for r in records)
+        self.overfull = False
 
-    def criterion(self, rss: float, poles: Poles) -> float:
+    def criterion(self, rss: float, poles: Poles, data: DecayData) -> float:
         """Schwarz' criterion; an amplitude is priced by the samples of its own record, a pole by all."""
-        n = self.data.n_samples
-        price = poles.free.sum() * math.log(n) + poles.size * self.amplitude_price
-        return n * math.log(max(rss, self.floor, np.finfo(float).tiny) / n) + price
+        n = self.n_samples
+        price = (poles.free.sum() + data.colour.order) * math.log(n) + poles.size * self.amplitude_price
+        return n * math.log(max(rss, self.floor) / n) - 2 * data.n_rows * data.colour.log_determinant + price
 
-    def n_modes(self, poles: Poles) -> int:
-        """Number of components that decay."""
-        return int((~poles.steady).sum())
+    def whitened(self, colour: NoiseColour) -> DecayData:
+        return DecayData.of(self.records, colour=colour, rate_hz=self.rate_hz)
 
-    def fit(self, poles: Poles, *, tolerance: float = 1e-3) -> tuple[Poles, Projection, bool]:
+    def settled(self, poles: Poles, colour: NoiseColour) -> _Model:
+        """Fit under one colour, then under the colour of what that leaves."""
+        data = self.whitened(colour)
+        poles, projection, _ = self.fit(poles, data)
+        data = self.whitened(noise_colour(self.plain_residuals(poles, projection)))
+        poles, projection, _ = self.fit(poles, data)
+        criterion = self.criterion(projection.rss, poles, data)
+        return _Model(poles=poles, projection=projection, data=data, criterion=criterion)
+
+    def plain_residuals(self, poles: Poles, projection: Projection) -> list[np.ndarray]:
+        """Residuals as measured, not whitened."""
+        pairs = zip(self.records, projection.coefficients)
+        return [r - c.T @ columns(poles, np.arange(r.shape[1]) / self.rate_hz) for r, c in pairs]
+
+    def fit(self, poles: Poles, data: DecayData, *, tolerance: float = _ROUGH) -> tuple[Poles, Projection, bool]:
         """Refine, and hold steady what does not decay measurably."""
         while True:
-            poles, projection, converged = refine(poles, self.data, tolerance=tolerance)
-            covariance, _ = pole_covariance(poles, projection, self.data)
+            poles, projection, converged = refine(poles, data, tolerance=tolerance)
+            covariance, _ = pole_covariance(poles, projection, data)
             error = np.sqrt(np.maximum(np.diag(covariance)[0::2], 0.0))
-            slow = poles.decay_rate * self.data.longest_s * _STEADY_RECORDS < 1
-            steady = slow | (poles.decay_rate < math.sqrt(math.log(self.data.n_samples)) * error)
+            steady = poles.decay_rate < self.limits.slowest_rate(poles, data.longest_s)
+            # a freed σ must pay its price in the criterion
+            steady |= poles.decay_rate < math.sqrt(math.log(self.n_samples)) * error
             if not (steady & ~poles.steady).any():
-                break
+                return poles, projection, converged
             poles = poles.held_steady(steady)
-        key = self.n_modes(poles)
-        self.best[key] = min(self.best.get(key, math.inf), self.criterion(projection.rss, poles))
-        return poles, projection, converged
 
-    def add(self, poles: Poles) -> Poles | None:
-        """One component more, if that lowers the criterion; otherwise None."""
-        poles, here, _ = self.fit(poles)
-        if poles.size >= self.max_modes + _MAX_EXTRA:
+    def grown(self, model: _Model) -> _Model | None:
+        """One component more, if that lowers the criterion."""
+        if model.poles.size >= self.limits.max_modes + _MAX_EXTRA:
             return None
-        more, there, _ = self.fit(poles.plus(*self.start(here)))
-        if self.n_modes(more) > self.max_modes or self.criterion(there.rss, more) >= self.criterion(here.rss, poles):
+        for colour in dict.fromkeys((model.data.colour, WHITE)):
+            data = model.data if colour is model.data.colour else self.whitened(colour)
+            here = model.projection if colour is model.data.colour else project(model.poles, data)
+            more = self.settled(model.poles.freed().plus(*_strongest(here, data)), colour)
+            poles, without, _ = self.fit(model.poles, more.data)
+            if more.criterion < self.criterion(without.rss, poles, more.data):
+                if self.limits.modes(more.poles).sum() <= self.limits.max_modes:
+                    return more
+                self.overfull = True
+        return None
+
+    def pruned(self, model: _Model) -> _Model | None:
+        """One component less, if that lowers the criterion."""
+        poles = model.poles
+        if not poles.size:
             return None
-        return more
+        fewer = [poles.only(np.arange(poles.size) != k) for k in range(poles.size)]
+        left = [self.left(p, poles.angular[k], model.data) for k, p in enumerate(fewer)]
+        poles, projection, _ = self.fit(fewer[int(np.argmin(left))].freed(), model.data)
+        if self.criterion(projection.rss, poles, model.data) >= model.criterion:
+            return None
+        return self.settled(poles, model.data.colour)
 
-    def prune(self, poles: Poles) -> Poles:
-        """Take components away while the criterion falls."""
-        poles, here, _ = self.fit(poles)
-        while poles.size:
-            fewer = [poles.only(np.arange(poles.size) != k) for k in range(poles.size)]
-            values = [self.criterion(project(p, self.data, derivatives=False).rss, p) for p in fewer]
-            k = int(np.argmin(values))
-            if values[k] >= self.criterion(here.rss, poles):
-                break
-            poles, here, _ = self.fit(fewer[k])
-        return poles
+    def left(self, fewer: Poles, angular: float, data: DecayData) -> float:
+        """Residual without the component at `angular`; refined when a close neighbour could take its place."""
+        close = np.abs(fewer.angular - angular) * data.longest_s < 3 * math.pi
+        if close.any():
+            return self.fit(fewer.freed(), data)[1].rss
+        return project(fewer, data, derivatives=False).rss
 
-    def step_pays(self, poles: Poles, here: Projection) -> bool:
-        """Whether one component more would lower the criterion."""
-        more, there, _ = self.fit(poles.plus(*self.start(here)))
-        return self.criterion(there.rss, more) < self.criterion(here.rss, poles)
+    def table(self, poles: Poles, data: DecayData) -> tuple[tuple[int, float], ...]:
+        """Criterion under the final colour with as many modes, each number less, and one more."""
+        best: dict[int, float] = {}
 
-    def table(self, poles: Poles) -> tuple[tuple[int, float], ...]:
-        """Criterion for every number of modes from none to one more than in `poles`."""
-        while self.n_modes(poles):
-            modes = np.flatnonzero(~poles.steady)
+        def note(p: Poles, rss: float) -> None:
+            key = int(self.limits.modes(p).sum())
+            best[key] = min(best.get(key, math.inf), self.criterion(rss, p, data))
+
+        here = project(poles, data)
+        more, there, _ = self.fit(poles.plus(*_strongest(here, data)), data)
+        note(more, there.rss)
+        note(poles, here.rss)
+        while (modes := np.flatnonzero(self.limits.modes(poles))).size:
             fewer = [poles.only(np.arange(poles.size) != k) for k in modes]
-            values = [project(p, self.data, derivatives=False).rss for p in fewer]
-            poles, _, _ = self.fit(fewer[int(np.argmin(values))])
-        return tuple(sorted(self.best.items()))
+            left = [project(p, data, derivatives=False).rss for p in fewer]
+            poles, here, _ = self.fit(fewer[int(np.argmin(left))], data)
+            note(poles, here.rss)
+        return tuple(sorted(best.items()))
 
-    def start(self, here: Projection) -> tuple[float, float]:
-        """(σ, ω) of the tone, decaying or steady, that takes most out of the residual: a bank of matched filters."""
-        data = self.data
-        longest = max(g.shape[1] for g in data.groups)
-        length = fft.next_fast_len(2 * longest, real=True)
+
+def _strongest(here: Projection, data: DecayData) -> tuple[float, float]:
+    """(σ, ω) of the tone, decaying or steady, that takes most out of the residual: a bank of matched filters."""
+    best = (-math.inf, 0.0, 0.0)
+    lowest = 2 * math.pi / data.longest_s
+    for rate in np.append(0.0, np.geomspace(0.5 / data.longest_s, data.rate_hz / 4, 8)):
+        longest = max(r.shape[1] for r in here.residuals)
+        reach = longest if rate == 0 else min(longest, math.ceil(8 * data.rate_hz / rate))
+        length = fft.next_fast_len(2 * max(reach, 32), real=True)
+        score = np.zeros(length // 2 + 1)
+        for residual in here.residuals:
+            weight = np.exp(-rate * np.arange(min(reach, residual.shape[1])) / data.rate_hz)
+            power = np.abs(fft.rfft(residual[:, : weight.size] * weight, length, axis=1)) ** 2
+            score += power.sum(axis=0) / (weight @ weight)
         angular = 2 * math.pi * fft.rfftfreq(length, 1 / data.rate_hz)
-        ladder = np.append(0.0, np.geomspace(0.5 / data.longest_s, data.rate_hz / 4, 8))
-        best = (-math.inf, 0.0, 0.0)
-        for rate in ladder:
-            score = np.zeros(angular.size)
-            for residual in here.residuals:
-                weight = np.exp(-rate * np.arange(residual.shape[1]) / data.rate_hz)
-                power = np.abs(fft.rfft(residual * weight, length, axis=1)) ** 2
-                score += power.sum(axis=0) / (weight @ weight)
-            allowed = (angular >= max(rate, 2 * math.pi / data.longest_s)) & (angular < 0.98 * angular[-1])
-            score[~allowed] = -math.inf
-            k = int(np.argmax(score))
-            best = max(best, (float(score[k]), float(rate), float(angular[k])))
-        return best[1], best[2]
+        score[(angular < max(rate, lowest)) | (angular > 0.98 * angular[-1])] = -math.inf
+        k = int(np.argmax(score))
+        best = max(best, (float(score[k]), float(rate), float(angular[k])))
+    return best[1], best[2]

@@ -14,15 +14,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy import signal
 
-from labkit.analyse._decay_fit import DecayData, Poles, Projection, refine
-from labkit.analyse._decay_order import Found, find_components, pole_covariance
+from labkit.analyse._decay_fit import DecayData, Poles, Projection, pole_covariance, refine
+from labkit.analyse._decay_order import Found, SearchLimits, find_components
 from labkit.analyse.whitening import Decimation, NoiseColour, decimation_for, noise_colour
 from labkit.base import Estimate, check_array, check_number
 
 __all__ = ["EachMove", "ModalFit", "Mode", "fit_each", "fit_modes", "reconstruct"]
 
 _UPPER_HZ = 400.0  # default upper edge: there an acceleration of 1 m/s² is a displacement of 0.16 µm
-_MAX_DAMPING = 0.5  # more than this is no oscillation that a frequency describes
 _SHORTEST = 40  # samples (after decimation) below which nothing is fitted
 _GROUP_LOSS = 0.1  # share of a record's end that may be dropped to share a length with others
 
@@ -213,7 +212,8 @@ def fit_modes(
     members = _groups([r.size for r in records])
     groups = _prepared(records, members, thin)
     quiet_colour = _quiet_colour(quiet, thin)
-    found = find_components(groups, rate_hz=rate / thin.factor, max_modes=max_modes, colour=quiet_colour)
+    limits = SearchLimits(max_modes=max_modes, band_hz=band, mains_hz=_mains(mains_hz))
+    found = find_components(groups, rate_hz=rate / thin.factor, limits=limits, colour=quiet_colour)
     return _assembled(found, records, members, thin, rate, unit, band, level, quiet_colour)
 
 
@@ -230,6 +230,13 @@ def _band(band_hz: tuple[float, float] | None, rate: float, *, longest_s: float)
         return (2 / longest_s, min(0.4 * rate, _UPPER_HZ))
     low = check_number("band_hz[0]", band_hz[0], at_least=0.0)
     return (low, check_number("band_hz[1]", band_hz[1], above=low, below=0.5 * rate))
+
+
+def _mains(mains_hz: float | str | None) -> tuple[float, ...]:
+    choices = {"auto": (50.0, 60.0), 50: (50.0,), 60: (60.0,), None: ()}
+    if mains_hz not in choices:
+        raise ValueError(f"mains_hz is {mains_hz!r}; it must be 'auto', 50, 60 or None")
+    return choices[mains_hz]
 
 
 def _groups(lengths: Sequence[int]) -> list[np.ndarray]:
@@ -282,9 +289,7 @@ def _assembled(
 ) -> ModalFit:
     covariance, dof = pole_covariance(found.poles, found.projection, found.data)
     frequency = np.abs(found.poles.s) / (2 * math.pi)
-    damping = found.poles.decay_rate / np.maximum(np.abs(found.poles.s), 1e-300)
-    inside = (frequency >= band[0]) & (frequency <= band[1]) & (damping <= _MAX_DAMPING)
-    is_mode = ~found.poles.steady & inside
+    is_mode = found.is_mode
     order = np.concatenate(members)
     noise_sd = _noise_sd(found.data)
     modes = [_mode(found, k, covariance, dof, order, thin, rate, noise_sd, level) for k in np.flatnonzero(is_mode)]
@@ -382,7 +387,7 @@ def _notes(
         listed = ", ".join(f"{f:.3g}" for f in outside)
         notes.append(
             f"fitted but not reported, since outside {band[0]:.3g} … {band[1]:.4g} Hz or damped by more than "
-            f"{_MAX_DAMPING:g}: {listed} Hz"
+            f"half: {listed} Hz"
         )
     if found.exhausted:
         notes.append("more modes than max_modes would fit better still; raise max_modes or narrow band_hz")

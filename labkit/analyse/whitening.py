@@ -16,7 +16,7 @@ from scipy import linalg, ndimage, signal
 
 from labkit.base import check_array, check_number
 
-__all__ = ["Decimation", "NoiseColour", "decimation_for", "noise_colour"]
+__all__ = ["WHITE", "Decimation", "NoiseColour", "decimation_for", "noise_colour"]
 
 _ORDERS = (0, 1, 2, 3, 4, 6, 8, 12, 16, 24)
 _STOPBAND_DB = 70.0
@@ -59,6 +59,11 @@ class NoiseColour:
         inverse = first @ first.T - last @ last.T
         return linalg.cholesky(inverse[::-1, ::-1], lower=True)[::-1, ::-1].T
 
+    @property
+    def log_determinant(self) -> float:
+        """Logarithm of the determinant of the whitening of one record."""
+        return float(np.log(np.diag(self._head)).sum()) if self.order else 0.0
+
     def whiten(self, rows: np.ndarray) -> np.ndarray:
         """Rows (time last) as they would be if the noise were white with the innovation variance; none is lost."""
         p = self.order
@@ -69,6 +74,10 @@ class NoiseColour:
         for i, a in enumerate(self.coefficients[1:], start=1):
             tail += a * rows[..., p - i : n - i]
         return np.concatenate([rows[..., :p] @ self._head.T, tail], axis=-1)
+
+
+#: White noise of unit variance.
+WHITE = NoiseColour(coefficients=(1.0,), innovation_variance=1.0)
 
 
 def noise_colour(residuals: Sequence[np.ndarray], *, max_order: int = 24) -> NoiseColour:
