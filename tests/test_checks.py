@@ -83,7 +83,11 @@ def finding(report: LogReport, code: str) -> Finding:
 
 # ------------------------------------------------------------------------------------------------ clean logs
 STATED = dict(
-    tolerance_m=5e-6, lowest_frequency_hz=10.0, resolution_hz=1.0, range_m_s2=2 * G, gravity_axis="az",
+    tolerance_m=5e-6,
+    lowest_frequency_hz=10.0,
+    resolution_hz=1.0,
+    range_m_s2=2 * G,
+    gravity_axis="az",
     noise_density_m_s2_rthz=100 * MICRO_G,
 )
 
@@ -116,10 +120,21 @@ def test_false_alarms_on_white_noise(unit):
 
 
 # ------------------------------------------------------------------------------------------------ clock
-@pytest.mark.parametrize(("off", "expected"), [
-    (0.0009, None), (-0.0009, None), (0.0011, "note"), (0.0099, "note"), (0.0101, "warning"), (-0.0101, "warning"),
-    (0.19, "warning"), (0.21, "fatal"), (-0.21, "fatal"), (1e3 - 1, "fatal"),
-])
+@pytest.mark.parametrize(
+    ("off", "expected"),
+    [
+        (0.0009, None),
+        (-0.0009, None),
+        (0.0011, "note"),
+        (0.0099, "note"),
+        (0.0101, "warning"),
+        (-0.0101, "warning"),
+        (0.19, "warning"),
+        (0.21, "fatal"),
+        (-0.21, "fatal"),
+        (1e3 - 1, "fatal"),
+    ],
+)
 def test_sample_rate(off, expected):
     report = check_recording(log_of(white()), expected_rate_hz=800.0 / (1 + off))
     assert severity(report, "sample-rate") == expected
@@ -139,9 +154,17 @@ def test_sample_rate_from_the_log_itself():
     assert dict(unchecked.skipped)["sample-rate"].startswith("no time column")
 
 
-@pytest.mark.parametrize(("share", "expected"), [
-    (0.009, None), (0.011, "note"), (0.049, "note"), (0.051, "warning"), (0.19, "warning"), (0.21, "fatal"),
-])
+@pytest.mark.parametrize(
+    ("share", "expected"),
+    [
+        (0.009, None),
+        (0.011, "note"),
+        (0.049, "note"),
+        (0.051, "warning"),
+        (0.19, "warning"),
+        (0.21, "fatal"),
+    ],
+)
 def test_jitter(share, expected):
     sd = share / (2 * math.pi * 80.0)  # seen at a tenth of 800 Hz
     clock = ClockFacts(has_time_column=True, n_rows=10, rate_hz=800.0, step_sd_s=sd, resolution_s=0.0)
@@ -163,22 +186,29 @@ def test_jitter_noise_is_what_the_finding_says():
 def test_rounded_time_stamps_are_no_jitter():
     t = np.round(np.arange(16_000) / 3200.0, 4)  # 0.1 ms stamps at 3200 Hz
     clock = ClockFacts(
-        has_time_column=True, n_rows=t.size, rate_hz=3200.0, step_sd_s=float(np.diff(t).std()), resolution_s=1e-4,
+        has_time_column=True,
+        n_rows=t.size,
+        rate_hz=3200.0,
+        step_sd_s=float(np.diff(t).std()),
+        resolution_s=1e-4,
     )
     assert clock.step_sd_s > 0.1 / 3200.0  # would look like 8 % noise
     assert severity(check_recording(log_of(white(), rate_hz=3200.0, clock=clock)), "jitter") is None
 
 
-@pytest.mark.parametrize(("lost", "dropped", "gap"), [
-    ([], None, None),
-    ([(500, 1)], "warning", None),
-    ([(500, 3)], "warning", None),
-    ([(500, 4)], None, "warning"),
-    ([(500, 2), (900, 60)], "warning", "warning"),
-    ([(i, 1) for i in range(10, 16_000, 420)], "warning", None),  # 0.52 s between losses
-    ([(i, 1) for i in range(10, 16_000, 390)], "fatal", None),  # 0.49 s between losses
-    ([(i, 8) for i in range(10, 16_000, 390)], None, "fatal"),
-])
+@pytest.mark.parametrize(
+    ("lost", "dropped", "gap"),
+    [
+        ([], None, None),
+        ([(500, 1)], "warning", None),
+        ([(500, 3)], "warning", None),
+        ([(500, 4)], None, "warning"),
+        ([(500, 2), (900, 60)], "warning", "warning"),
+        ([(i, 1) for i in range(10, 16_000, 420)], "warning", None),  # 0.52 s between losses
+        ([(i, 1) for i in range(10, 16_000, 390)], "fatal", None),  # 0.49 s between losses
+        ([(i, 8) for i in range(10, 16_000, 390)], None, "fatal"),
+    ],
+)
 def test_missing_samples(lost, dropped, gap):
     values = white()
     for first, n in lost:
@@ -205,12 +235,18 @@ def test_places_in_the_file_are_named():
     assert severity(check_recording(log_of(white(), problems=())), "unreadable") is None
 
 
-@pytest.mark.parametrize(("kind", "code", "rows", "expected"), [
-    ("repeated time", "repeated-time", 0, None), ("repeated time", "repeated-time", 159, "note"),
-    ("repeated time", "repeated-time", 161, "warning"), ("backward time", "backward-time", 0, None),
-    ("backward time", "backward-time", 1, "warning"), ("backward time", "backward-time", 159, "warning"),
-    ("backward time", "backward-time", 161, "fatal"),
-])
+@pytest.mark.parametrize(
+    ("kind", "code", "rows", "expected"),
+    [
+        ("repeated time", "repeated-time", 0, None),
+        ("repeated time", "repeated-time", 159, "note"),
+        ("repeated time", "repeated-time", 161, "warning"),
+        ("backward time", "backward-time", 0, None),
+        ("backward time", "backward-time", 1, "warning"),
+        ("backward time", "backward-time", 159, "warning"),
+        ("backward time", "backward-time", 161, "fatal"),
+    ],
+)
 def test_order_of_time(kind, code, rows, expected):
     clock = ClockFacts(has_time_column=True, n_rows=16_000, rate_hz=800.0)
     problems = tuple(LogProblem(kind=kind, line=10 + i, found="", samples=1) for i in range(rows))
@@ -220,16 +256,21 @@ def test_order_of_time(kind, code, rows, expected):
         assert finding(report, code).value == rows and "line 10" in finding(report, code).evidence
 
 
-@pytest.mark.parametrize(("seconds", "stated", "expected", "blocked"), [
-    (4.0, dict(resolution_hz=0.26), None, ""), (4.0, dict(resolution_hz=0.24), "fatal", "spectra"),
-    (4.0, dict(lowest_frequency_hz=2.6), None, ""), (4.0, dict(lowest_frequency_hz=2.4), "warning", ""),
-    (4.0, dict(lowest_frequency_hz=0.76), "warning", ""),
-    (4.0, dict(lowest_frequency_hz=0.74), "fatal", "displacement modes settling spectra"),
-    (63 / 800, dict(resolution_hz=100.0), "fatal", "displacement modes settling spectra"),
-    (65 / 800, dict(resolution_hz=100.0), None, ""),
-    (4.0, dict(resolution_hz=0.6, windows=[(1.0, 2.0), (2.1, 3.6)]), "fatal", "spectra"),
-    (4.0, dict(resolution_hz=0.6, windows=[(1.0, 3.0)]), None, ""),
-])
+@pytest.mark.parametrize(
+    ("seconds", "stated", "expected", "blocked"),
+    [
+        (4.0, dict(resolution_hz=0.26), None, ""),
+        (4.0, dict(resolution_hz=0.24), "fatal", "spectra"),
+        (4.0, dict(lowest_frequency_hz=2.6), None, ""),
+        (4.0, dict(lowest_frequency_hz=2.4), "warning", ""),
+        (4.0, dict(lowest_frequency_hz=0.76), "warning", ""),
+        (4.0, dict(lowest_frequency_hz=0.74), "fatal", "displacement modes settling spectra"),
+        (63 / 800, dict(resolution_hz=100.0), "fatal", "displacement modes settling spectra"),
+        (65 / 800, dict(resolution_hz=100.0), None, ""),
+        (4.0, dict(resolution_hz=0.6, windows=[(1.0, 2.0), (2.1, 3.6)]), "fatal", "spectra"),
+        (4.0, dict(resolution_hz=0.6, windows=[(1.0, 3.0)]), None, ""),
+    ],
+)
 def test_length(seconds, stated, expected, blocked):
     report = check_recording(log_of(white(n=round(800 * seconds))), **stated)
     assert severity(report, "too-short") == expected
@@ -253,9 +294,17 @@ def test_clipping_weighs_less_outside_the_windows(windows, expected):
     assert severity(report, "clipping") == expected
 
 
-@pytest.mark.parametrize(("range_g", "expected"), [
-    (1.3, None), (1.24, "note"), (1.012, "note"), (1.005, "fatal"), (0.96, "fatal"), (0.95, "warning"),
-])
+@pytest.mark.parametrize(
+    ("range_g", "expected"),
+    [
+        (1.3, None),
+        (1.24, "note"),
+        (1.012, "note"),
+        (1.005, "fatal"),
+        (0.96, "fatal"),
+        (0.95, "warning"),
+    ],
+)
 def test_stated_range(range_g, expected):
     t = np.arange(8000) / 800.0  # 11 Hz: no flat tops, peak 1 g
     report = check_recording(log_of(G * np.sin(2 * np.pi * 11.0 * t)), range_m_s2=range_g * G)
@@ -271,10 +320,15 @@ def test_slow_rounded_or_synchronous_sines_do_not_clip(frequency, step, noise):
     assert severity(check_recording(log_of(in_steps(x, step) if step else x)), "clipping") is None
 
 
-@pytest.mark.parametrize(("channel", "dead"), [
-    (np.zeros(16_000), True), (np.full(16_000, 0.61), True), (np.full(16_000, np.nan), True),
-    (np.r_[np.zeros(15_999), 0.01], False),
-])
+@pytest.mark.parametrize(
+    ("channel", "dead"),
+    [
+        (np.zeros(16_000), True),
+        (np.full(16_000, 0.61), True),
+        (np.full(16_000, np.nan), True),
+        (np.r_[np.zeros(15_999), 0.01], False),
+    ],
+)
 def test_dead_channel(channel, dead):
     values = white()
     values[1] = channel
@@ -366,9 +420,16 @@ def test_step_is_found(step, offset):
     assert find_step(np.random.default_rng(0).normal(0, step, 5000)) == 0.0
 
 
-@pytest.mark.parametrize(("wander", "expected"), [
-    (0.0, None), (0.018, None), (0.024, "note"), (0.097, "note"), (0.112, "warning"),
-])
+@pytest.mark.parametrize(
+    ("wander", "expected"),
+    [
+        (0.0, None),
+        (0.018, None),
+        (0.024, "note"),
+        (0.097, "note"),
+        (0.112, "warning"),
+    ],
+)
 @pytest.mark.parametrize("shape", ["ramp", "step", "wave"])
 def test_drift(wander, expected, shape):
     s = np.linspace(0, 1, 16_000)
@@ -384,10 +445,20 @@ def test_drift_of_a_displacement(wander_um, expected):
 
 
 # ------------------------------------------------------------------------------------------------ gravity
-@pytest.mark.parametrize(("static_g", "expected"), [
-    (1.04, None), (0.96, None), (1.06, "note"), (1.11, "warning"), (0.89, "warning"), (0.5, "warning"),
-    (2.0, "warning"), (0.03, "note"), (0.0, "note"),
-])
+@pytest.mark.parametrize(
+    ("static_g", "expected"),
+    [
+        (1.04, None),
+        (0.96, None),
+        (1.06, "note"),
+        (1.11, "warning"),
+        (0.89, "warning"),
+        (0.5, "warning"),
+        (2.0, "warning"),
+        (0.03, "note"),
+        (0.0, "note"),
+    ],
+)
 def test_gravity(static_g, expected):
     values = white()
     values[2] += (static_g - 1) * G
@@ -396,11 +467,23 @@ def test_gravity(static_g, expected):
     assert not report.blocked
 
 
-@pytest.mark.parametrize(("factor", "expected"), [
-    (1 / G, "g were read as m/s²"), (1.07 / G, "g were read as m/s²"), (1.1 / G, None), (0.91 / G, None),
-    (G, "m/s² were read as g"), (100.0, "gal"), (1000 / G, "mg or gal"), (1000.0, "mg were read as g"),
-    (0.001, "g were read as mg"), (1.0, None), (2.0, None), (0.5, None),
-])
+@pytest.mark.parametrize(
+    ("factor", "expected"),
+    [
+        (1 / G, "g were read as m/s²"),
+        (1.07 / G, "g were read as m/s²"),
+        (1.1 / G, None),
+        (0.91 / G, None),
+        (G, "m/s² were read as g"),
+        (100.0, "gal"),
+        (1000 / G, "mg or gal"),
+        (1000.0, "mg were read as g"),
+        (0.001, "g were read as mg"),
+        (1.0, None),
+        (2.0, None),
+        (0.5, None),
+    ],
+)
 def test_unit(factor, expected):
     report = check_recording(log_of(bench_log(2) * factor))
     assert severity(report, "unit") == ("fatal" if expected else None)
@@ -416,10 +499,18 @@ def test_unit_of_a_single_axis(static_g, expected):
     assert severity(check_recording(log_of(x)), "unit") == expected
 
 
-@pytest.mark.parametrize(("angle", "axis", "expected"), [
-    (4.5, None, None), (5.5, None, "note"), (14.5, None, "note"), (15.5, None, "warning"), (85.5, None, None),
-    (0.0, "az", None), (0.0, "ax", "warning"),
-])
+@pytest.mark.parametrize(
+    ("angle", "axis", "expected"),
+    [
+        (4.5, None, None),
+        (5.5, None, "note"),
+        (14.5, None, "note"),
+        (15.5, None, "warning"),
+        (85.5, None, None),
+        (0.0, "az", None),
+        (0.0, "ax", "warning"),
+    ],
+)
 def test_tilt(angle, axis, expected):
     values = white()
     values[2] += G * (math.cos(math.radians(angle)) - 1)
@@ -456,9 +547,16 @@ def test_aliasing(share, expected):
 
 
 @pytest.mark.parametrize("hum_hz", [50.0, 60.0])
-@pytest.mark.parametrize(("hum_mg", "low", "high"), [
-    (0.0, 0, 0), (0.05, 0, 3), (0.4, 4, 10), (0.8, 9, 10), (2.0, 10, 10),
-])
+@pytest.mark.parametrize(
+    ("hum_mg", "low", "high"),
+    [
+        (0.0, 0, 0),
+        (0.05, 0, 3),
+        (0.4, 4, 10),
+        (0.8, 9, 10),
+        (2.0, 10, 10),
+    ],
+)
 def test_mains_hum_by_size(hum_hz, hum_mg, low, high):
     """Lines of 0.8 mg beside ringing modes and 0.1 mg/√Hz are found, of 0.05 mg not; the clock is off by 0.3 %."""
     t = np.arange(25_600) / 800.0
@@ -491,13 +589,21 @@ def test_a_mode_on_the_mains_frequency_is_not_hum(frequency, zeta, beat_s):
         assert severity(check_recording(log), "mains-hum") is None
 
 
-@pytest.mark.parametrize(("tolerance_um", "expected"), [
-    (1.27, "warning"), (1.29, "note"), (6.40, "note"), (6.43, None),
-])
+@pytest.mark.parametrize(
+    ("tolerance_um", "expected"),
+    [
+        (1.27, "warning"),
+        (1.29, "note"),
+        (6.40, "note"),
+        (6.43, None),
+    ],
+)
 def test_noise_floor(tolerance_um, expected):
     """σ_x = 1.28276 µm for 100 µg/√Hz from 5 to 400 Hz: closed form, recomputed by hand."""
     report = check_recording(
-        log_of(white(density=50 * MICRO_G)), tolerance_m=1e-6 * tolerance_um, lowest_frequency_hz=5.0,
+        log_of(white(density=50 * MICRO_G)),
+        tolerance_m=1e-6 * tolerance_um,
+        lowest_frequency_hz=5.0,
         noise_density_m_s2_rthz=100 * MICRO_G,
     )
     assert severity(report, "noise-floor") == expected
@@ -516,9 +622,18 @@ def test_noise_floor_from_the_log_alone():
     assert finding(camera, "noise-floor").value == pytest.approx(1e-6, rel=0.1)  # white, nearly the whole band
 
 
-@pytest.mark.parametrize(("times", "expected"), [
-    (0.2, "note"), (0.3, None), (1.0, None), (1.8, None), (2.3, "note"), (3.6, "note"), (4.6, "warning"),
-])
+@pytest.mark.parametrize(
+    ("times", "expected"),
+    [
+        (0.2, "note"),
+        (0.3, None),
+        (1.0, None),
+        (1.8, None),
+        (2.3, "note"),
+        (3.6, "note"),
+        (4.6, "warning"),
+    ],
+)
 def test_noise_density(times, expected):
     report = check_recording(log_of(white(density=times * 100 * MICRO_G)), noise_density_m_s2_rthz=100 * MICRO_G)
     assert severity(report, "noise-density") == expected
@@ -562,25 +677,40 @@ def test_a_finding_blocks_only_when_fatal():
         Finding(severity="bad", **words)
 
 
-@pytest.mark.parametrize(("stated", "message"), [
-    (dict(tolerance_m=0.0), "tolerance_m is 0.0"), (dict(range_m_s2=math.nan), "range_m_s2 is nan"),
-    (dict(gravity_axis="up"), "gravity_axis is 'up'"), (dict(windows=[(2.0, 1.0)]), "windows end is 1.0"),
-    (dict(expected_rate_hz=-1.0), "expected_rate_hz is -1.0"),
-])
+@pytest.mark.parametrize(
+    ("stated", "message"),
+    [
+        (dict(tolerance_m=0.0), "tolerance_m is 0.0"),
+        (dict(range_m_s2=math.nan), "range_m_s2 is nan"),
+        (dict(gravity_axis="up"), "gravity_axis is 'up'"),
+        (dict(windows=[(2.0, 1.0)]), "windows end is 1.0"),
+        (dict(expected_rate_hz=-1.0), "expected_rate_hz is -1.0"),
+    ],
+)
 def test_wrong_facts_are_refused(stated, message):
     with pytest.raises(ValueError, match=message):
         check_recording(log_of(white()), **stated)
 
 
-@pytest.mark.parametrize(("unit", "runs", "skips"), [
-    ("px", {"clipping", "stuck", "quantisation", "drift"}, {"unit", "gravity", "tilt", "noise-floor", "noise-density"}),
-    ("m", {"clipping", "stuck", "noise-floor"}, {"unit", "gravity", "tilt", "noise-density"}),
-    ("count", {"clipping", "aliasing", "mains-hum"}, {"unit", "gravity", "tilt", "noise-floor"}),
-    ("1", {"gaps", "sample-rate"}, {"dead-channel", "stuck", "clipping", "drift", "unit", "aliasing", "mains-hum"}),
-])
+@pytest.mark.parametrize(
+    ("unit", "runs", "skips"),
+    [
+        (
+            "px",
+            {"clipping", "stuck", "quantisation", "drift"},
+            {"unit", "gravity", "tilt", "noise-floor", "noise-density"},
+        ),
+        ("m", {"clipping", "stuck", "noise-floor"}, {"unit", "gravity", "tilt", "noise-density"}),
+        ("count", {"clipping", "aliasing", "mains-hum"}, {"unit", "gravity", "tilt", "noise-floor"}),
+        ("1", {"gaps", "sample-rate"}, {"dead-channel", "stuck", "clipping", "drift", "unit", "aliasing", "mains-hum"}),
+    ],
+)
 def test_checks_that_make_sense_for_a_quantity(unit, runs, skips):
     report = check_recording(
-        log_of(white(), unit=unit), tolerance_m=1.0, noise_density_m_s2_rthz=1e-3, expected_rate_hz=800.0,
+        log_of(white(), unit=unit),
+        tolerance_m=1.0,
+        noise_density_m_s2_rthz=1e-3,
+        expected_rate_hz=800.0,
     )
     assert runs <= set(report.passed) | {f.code for f in report.findings}
     assert skips <= set(dict(report.skipped)) and all(reason for _, reason in report.skipped)
@@ -589,7 +719,8 @@ def test_checks_that_make_sense_for_a_quantity(unit, runs, skips):
 @settings(max_examples=150, deadline=None)
 @given(
     values=hnp.arrays(
-        np.float64, st.tuples(st.integers(1, 4), st.integers(1, 400)),
+        np.float64,
+        st.tuples(st.integers(1, 4), st.integers(1, 400)),
         elements=st.floats(-1e9, 1e9) | st.sampled_from([0.0, 1.0, math.nan, math.inf, -math.inf]),
     ),
     unit=st.sampled_from(["m/s^2", "m", "px", "1", "count"]),

@@ -92,8 +92,11 @@ def check_recording(
     ([('unit', 'fatal')], ['displacement', 'settling', 'spectra'])
     """
     numbers = {
-        "tolerance_m": tolerance_m, "lowest_frequency_hz": lowest_frequency_hz, "resolution_hz": resolution_hz,
-        "range_m_s2": range_m_s2, "noise_density_m_s2_rthz": noise_density_m_s2_rthz,
+        "tolerance_m": tolerance_m,
+        "lowest_frequency_hz": lowest_frequency_hz,
+        "resolution_hz": resolution_hz,
+        "range_m_s2": range_m_s2,
+        "noise_density_m_s2_rthz": noise_density_m_s2_rthz,
         "expected_rate_hz": expected_rate_hz,
     }
     stated = {name: check_number(name, value, above=0.0) for name, value in numbers.items() if value is not None}
@@ -123,5 +126,7 @@ def _ask_all(log: CheckedLog) -> LogReport:
     findings.sort(key=lambda f: SEVERITIES.index(f.severity))
     return LogReport(
         name=str(log.recording.meta.get("file", "recording")),
-        findings=tuple(findings), passed=tuple(passed), skipped=tuple(skipped),
+        findings=tuple(findings),
+        passed=tuple(passed),
+        skipped=tuple(skipped),
     )

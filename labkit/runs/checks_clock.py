@@ -44,16 +44,22 @@ def check_sample_rate(log: CheckedLog) -> list[Finding]:
     if abs(off) < 1e-3:
         return []
     wild = not 0.8 <= 1.0 + off <= 1.2
-    return [Finding(
-        code="sample-rate", severity="fatal" if wild else "warning" if abs(off) >= 0.01 else "note",
-        evidence=f"true rate {log.rate_hz:.6g} Hz, nominal {nominal:.6g} Hz: {off:+.2%}",
-        consequence="one of the two rates is wrong: frequencies and everything from them would be false" if wild else
-        f"the true rate is used; with the nominal one frequencies would be off by {-off / (1 + off):+.2%} and "
-        f"displacements by {(1 + off) ** 2 - 1:+.2%}",
-        advice="check the unit of the time column and the stated rate" if wild else
-        "keep the time column in the log; never analyse with the nominal rate",
-        blocks=ANALYSES if wild else (), value=off,
-    )]
+    return [
+        Finding(
+            code="sample-rate",
+            severity="fatal" if wild else "warning" if abs(off) >= 0.01 else "note",
+            evidence=f"true rate {log.rate_hz:.6g} Hz, nominal {nominal:.6g} Hz: {off:+.2%}",
+            consequence="one of the two rates is wrong: frequencies and everything from them would be false"
+            if wild
+            else f"the true rate is used; with the nominal one frequencies would be off by {-off / (1 + off):+.2%} and "
+            f"displacements by {(1 + off) ** 2 - 1:+.2%}",
+            advice="check the unit of the time column and the stated rate"
+            if wild
+            else "keep the time column in the log; never analyse with the nominal rate",
+            blocks=ANALYSES if wild else (),
+            value=off,
+        )
+    ]
 
 
 def check_jitter(log: CheckedLog) -> list[Finding]:
@@ -73,14 +79,18 @@ def check_jitter(log: CheckedLog) -> list[Finding]:
     if share < 0.01:
         return []
     severity = "fatal" if share >= 0.2 else "warning" if share >= 0.05 else "note"
-    return [Finding(
-        code="jitter", severity=severity,
-        evidence=f"time steps scatter by {1e3 * jitter:.3g} ms (sd) around {1e3 / log.rate_hz:.4g} ms",
-        consequence=f"noise of up to {share:.1%} of the vibration at {log.rate_hz / 10:.3g} Hz, "
-        f"{5 * share:.1%} at {log.rate_hz / 2:.3g} Hz, if the time stamps tell when the sensor sampled",
-        advice="let the sensor's own clock time the samples (FIFO or data-ready interrupt) instead of the host",
-        blocks=("spectra", "modes", "displacement") if severity == "fatal" else (), value=jitter,
-    )]
+    return [
+        Finding(
+            code="jitter",
+            severity=severity,
+            evidence=f"time steps scatter by {1e3 * jitter:.3g} ms (sd) around {1e3 / log.rate_hz:.4g} ms",
+            consequence=f"noise of up to {share:.1%} of the vibration at {log.rate_hz / 10:.3g} Hz, "
+            f"{5 * share:.1%} at {log.rate_hz / 2:.3g} Hz, if the time stamps tell when the sensor sampled",
+            advice="let the sensor's own clock time the samples (FIFO or data-ready interrupt) instead of the host",
+            blocks=("spectra", "modes", "displacement") if severity == "fatal" else (),
+            value=jitter,
+        )
+    ]
 
 
 def check_dropped_samples(log: CheckedLog) -> list[Finding]:
@@ -93,12 +103,16 @@ def check_dropped_samples(log: CheckedLog) -> list[Finding]:
     lost = int(lengths[short].sum())
     if not lost:
         return []
-    return [_loss_finding(
-        log, "dropped-samples", lost,
-        f"{lost} of {log.missing.size} samples ({lost / log.missing.size:.2%}) lost in {short.sum()} short losses, the "
-        f"first at {_times(log, starts[short])}",
-        "raise the baud rate, log in binary or lower the rate; number the samples",
-    )]
+    return [
+        _loss_finding(
+            log,
+            "dropped-samples",
+            lost,
+            f"{lost} of {log.missing.size} samples ({lost / log.missing.size:.2%}) lost in {short.sum()} short losses, the "
+            f"first at {_times(log, starts[short])}",
+            "raise the baud rate, log in binary or lower the rate; number the samples",
+        )
+    ]
 
 
 def check_gaps(log: CheckedLog) -> list[Finding]:
@@ -111,12 +125,16 @@ def check_gaps(log: CheckedLog) -> list[Finding]:
     if not long.any():
         return []
     lost, lines = int(lengths[long].sum()), _lines(log.problems("gap"))
-    return [_loss_finding(
-        log, "gaps", lost,
-        f"{long.sum()} gap(s), together {lost / log.rate_hz:.3g} s, the longest {lengths.max() / log.rate_hz:.3g} s, "
-        f"at {_times(log, starts[long])}{lines and f' ({lines})'}",
-        "find what stalls the logger (card, network, other programs); repeat the lost moves",
-    )]
+    return [
+        _loss_finding(
+            log,
+            "gaps",
+            lost,
+            f"{long.sum()} gap(s), together {lost / log.rate_hz:.3g} s, the longest {lengths.max() / log.rate_hz:.3g} s, "
+            f"at {_times(log, starts[long])}{lines and f' ({lines})'}",
+            "find what stalls the logger (card, network, other programs); repeat the lost moves",
+        )
+    ]
 
 
 def check_repeated_time(log: CheckedLog) -> list[Finding]:
@@ -125,7 +143,10 @@ def check_repeated_time(log: CheckedLog) -> list[Finding]:
     Warning from 1 % of the rows, else note (common practice, no source). `value`: number of rows.
     """
     return _time_order(
-        log, "repeated-time", "repeated time", fatal_from=math.inf,
+        log,
+        "repeated-time",
+        "repeated time",
+        fatal_from=math.inf,
         consequence="two samples claim one instant: the clock is coarse or rows were written twice",
         advice="log time in microseconds; look at the lines named",
     )
@@ -138,7 +159,10 @@ def check_backward_time(log: CheckedLog) -> list[Finding]:
     source). `value`: number of rows.
     """
     return _time_order(
-        log, "backward-time", "backward time", fatal_from=0.01,
+        log,
+        "backward-time",
+        "backward time",
+        fatal_from=0.01,
         consequence="samples out of order or a clock that was set: waveform and rate are doubtful from there on",
         advice="cut the log at the lines named, or number the samples when logging",
     )
@@ -154,12 +178,16 @@ def check_unreadable(log: CheckedLog) -> list[Finding]:
     bad = log.problems("not a number", "text", "columns")
     if not bad:
         return []
-    return [Finding(
-        code="unreadable", severity="warning",
-        evidence=f"{len(bad)} place(s) hold no number: {_lines(bad)}",
-        consequence="these samples count as missing; a move that touches one is left out",
-        advice="look at the lines named; keep messages out of the data stream", value=float(len(bad)),
-    )]
+    return [
+        Finding(
+            code="unreadable",
+            severity="warning",
+            evidence=f"{len(bad)} place(s) hold no number: {_lines(bad)}",
+            consequence="these samples count as missing; a move that touches one is left out",
+            advice="look at the lines named; keep messages out of the data stream",
+            value=float(len(bad)),
+        )
+    ]
 
 
 def check_length(log: CheckedLog) -> list[Finding]:
@@ -178,23 +206,38 @@ def check_length(log: CheckedLog) -> list[Finding]:
         raise SkippedCheck("neither resolution_hz nor lowest_frequency_hz stated")
     if low is not None and length_s * low < 10.0:
         few = length_s * low < 3.0
-        return [_too_short(
-            "fatal" if few else "warning", f"{have}: {length_s * low:.2g} periods of {low:.3g} Hz",
-            "too few periods for " + ("any result" if few else "a damping to trust"), ANALYSES if few else (), length_s,
-        )]
+        return [
+            _too_short(
+                "fatal" if few else "warning",
+                f"{have}: {length_s * low:.2g} periods of {low:.3g} Hz",
+                "too few periods for " + ("any result" if few else "a damping to trust"),
+                ANALYSES if few else (),
+                length_s,
+            )
+        ]
     if resolution is not None and length_s * resolution < 1.0:
-        return [_too_short(
-            "fatal", f"{have}: Fourier lines {1 / length_s:.3g} Hz apart, {resolution:.3g} Hz needed",
-            "peaks closer than that merge", ("spectra",), length_s,
-        )]
+        return [
+            _too_short(
+                "fatal",
+                f"{have}: Fourier lines {1 / length_s:.3g} Hz apart, {resolution:.3g} Hz needed",
+                "peaks closer than that merge",
+                ("spectra",),
+                length_s,
+            )
+        ]
     return []
 
 
 # ------------------------------------------------------------------------------------------------- helpers
 def _too_short(severity: str, evidence: str, consequence: str, blocks: Sequence[str], length_s: float) -> Finding:
     return Finding(
-        code="too-short", severity=severity, evidence=evidence, consequence=consequence,
-        advice="record longer: five time constants of the slowest mode", blocks=tuple(blocks), value=length_s,
+        code="too-short",
+        severity=severity,
+        evidence=evidence,
+        consequence=consequence,
+        advice="record longer: five time constants of the slowest mode",
+        blocks=tuple(blocks),
+        value=length_s,
     )
 
 
@@ -205,15 +248,26 @@ def _losses(log: CheckedLog) -> tuple[np.ndarray, np.ndarray]:
 def _loss_finding(log: CheckedLog, code: str, lost: int, evidence: str, advice: str) -> Finding:
     useless = log.longest_complete_s < min(_USABLE_S, 0.5 * log.recording.duration_s)
     return Finding(
-        code=code, severity="fatal" if useless else "warning", evidence=evidence,
+        code=code,
+        severity="fatal" if useless else "warning",
+        evidence=evidence,
         consequence=f"the longest complete stretch is {log.longest_complete_s:.2g} s: no move is left to analyse"
-        if useless else "moves that touch a missing sample are left out",
-        advice=advice, blocks=ANALYSES if useless else (), value=lost / log.missing.size,
+        if useless
+        else "moves that touch a missing sample are left out",
+        advice=advice,
+        blocks=ANALYSES if useless else (),
+        value=lost / log.missing.size,
     )
 
 
 def _time_order(
-    log: CheckedLog, code: str, kind: str, *, fatal_from: float, consequence: str, advice: str,
+    log: CheckedLog,
+    code: str,
+    kind: str,
+    *,
+    fatal_from: float,
+    consequence: str,
+    advice: str,
 ) -> list[Finding]:
     if log.clock is None or not log.clock.has_time_column:
         raise SkippedCheck("no time column")
@@ -224,11 +278,17 @@ def _time_order(
     share = rows / log.recording.n_samples
     fatal = share >= fatal_from
     mild = code == "repeated-time" and share < 0.01
-    return [Finding(
-        code=code, severity="fatal" if fatal else "note" if mild else "warning",
-        evidence=f"{kind} in {rows} row(s) ({share:.2%}): {_lines(found)}", consequence=consequence, advice=advice,
-        blocks=ANALYSES if fatal else (), value=float(rows),
-    )]
+    return [
+        Finding(
+            code=code,
+            severity="fatal" if fatal else "note" if mild else "warning",
+            evidence=f"{kind} in {rows} row(s) ({share:.2%}): {_lines(found)}",
+            consequence=consequence,
+            advice=advice,
+            blocks=ANALYSES if fatal else (),
+            value=float(rows),
+        )
+    ]
 
 
 def _lines(problems: Sequence) -> str:

@@ -34,7 +34,8 @@ def check_gravity(log: CheckedLog) -> list[Finding]:
     """
     static_g = {names: _size_g(vector) for names, vector in _at_rest(log).items()}
     return [
-        _gravity_finding(names, size) for names, size in static_g.items()
+        _gravity_finding(names, size)
+        for names, size in static_g.items()
         if not _mix_up(size) and abs(size - 1.0) >= 0.05
     ]
 
@@ -42,12 +43,17 @@ def check_gravity(log: CheckedLog) -> list[Finding]:
 def _gravity_finding(names: tuple[str, ...], static_g: float) -> Finding:
     gone = static_g < _MISSING_G
     return Finding(
-        code="gravity", severity="note" if gone or abs(static_g - 1.0) < 0.1 else "warning", channel=", ".join(names),
+        code="gravity",
+        severity="note" if gone or abs(static_g - 1.0) < 0.1 else "warning",
+        channel=", ".join(names),
         evidence=f"the static reading is {static_g:.3g} g",
-        consequence="unit, scale and axes cannot be checked against gravity" if gone else
-        "an offset or the scale is wrong; displacements scale with the scale",
-        advice="if the sensor should see gravity, check its coupling and unit" if gone else
-        "turn each axis up and down once: half the difference must be 1 g", value=static_g,
+        consequence="unit, scale and axes cannot be checked against gravity"
+        if gone
+        else "an offset or the scale is wrong; displacements scale with the scale",
+        advice="if the sensor should see gravity, check its coupling and unit"
+        if gone
+        else "turn each axis up and down once: half the difference must be 1 g",
+        value=static_g,
     )
 
 
@@ -74,10 +80,13 @@ def check_tilt(log: CheckedLog) -> list[Finding]:
 def _tilt_finding(names: tuple[str, ...], angle: float, axis: str, nearest: str) -> Finding:
     other = f"; gravity is nearer to {nearest}" if nearest != axis else ""
     return Finding(
-        code="tilt", severity="warning" if angle >= 15.0 else "note", channel=", ".join(names),
+        code="tilt",
+        severity="warning" if angle >= 15.0 else "note",
+        channel=", ".join(names),
         evidence=f"gravity is {angle:.1f}° off {axis}{other}",
         consequence=f"{math.sin(math.radians(angle)):.0%} of the motion along one axis shows in another",
-        advice="level the sensor, or state which axis is which", value=angle,
+        advice="level the sensor, or state which axis is which",
+        value=angle,
     )
 
 
@@ -94,13 +103,18 @@ def check_unit(log: CheckedLog) -> list[Finding]:
         static_g = _size_g(vector)
         words = _mix_up(static_g)
         if words and (len(names) == 3 or static_g > 1.3):
-            findings.append(Finding(
-                code="unit", severity="fatal", channel=", ".join(names),
-                evidence=f"the static reading is {static_g:.4g} g: probably {words}",
-                consequence="every amplitude is wrong by that factor; frequencies and damping are not",
-                advice="state the unit of the columns when reading the log",
-                blocks=("spectra", "displacement", "settling"), value=static_g,
-            ))
+            findings.append(
+                Finding(
+                    code="unit",
+                    severity="fatal",
+                    channel=", ".join(names),
+                    evidence=f"the static reading is {static_g:.4g} g: probably {words}",
+                    consequence="every amplitude is wrong by that factor; frequencies and damping are not",
+                    advice="state the unit of the columns when reading the log",
+                    blocks=("spectra", "displacement", "settling"),
+                    value=static_g,
+                )
+            )
     return findings
 
 

@@ -117,8 +117,11 @@ class CheckedLog:
         """True inside the windows that will be analysed, shape (n_samples,); None when none are stated."""
         if self.windows is None:
             return None
-        time_s = self.recording.time_s
-        return np.any([(time_s >= start) & (time_s < end) for start, end in self.windows], axis=0)
+        inside = np.zeros(self.recording.n_samples, dtype=bool)
+        for window in self.windows:
+            first, stop = (math.ceil((t - self.recording.start_s) * self.rate_hz - 1e-6) for t in window)
+            inside[max(0, first) : max(0, stop)] = True
+        return inside
 
     # ------------------------------------------------------------------------------------------ statistics
     @cached_property
@@ -197,12 +200,20 @@ def quietest(power: np.ndarray) -> np.ndarray:
     return lively[np.argsort(power[lively])[: max(3, round(_QUIET_SHARE * lively.size))]]
 
 
+def _thin(samples: np.ndarray) -> np.ndarray:
+    """About 100 000 samples of a long record: every so many-th thousand."""
+    thousands = samples.size // 1000
+    stride = max(1, thousands // 100)
+    return samples if stride == 1 else samples[: 1000 * thousands].reshape(-1, 1000)[::stride].ravel()
+
+
 def _hold(row: np.ndarray, step: float) -> float:
     """Repetitions of a value: zero steps next to a large one (10 LSB, or the median step), away from the extremes.
 
     They tell a hold when they are at least a tenth, and three times as frequent as a smooth distribution of steps
     would have them: half the most frequent other step size.
     """
+    row = _thin(row)
     change = np.abs(np.diff(row))
     moving = change[change > 0.0]
     if moving.size < 20:
@@ -237,9 +248,7 @@ def find_step(samples: np.ndarray) -> float:
     >>> round(find_step(0.3 + 0.25 * np.round(10 * np.sin(np.arange(500.0)))), 9)
     0.25
     """
-    stride = max(1, samples.size // 100_000)  # of a long record, every stride-th thousand is enough
-    whole = samples.size // 1000 * 1000
-    levels = np.unique(samples if stride == 1 else samples[:whole].reshape(-1, 1000)[::stride])
+    levels = np.unique(_thin(samples))
     gaps = np.diff(levels)
     gaps = gaps[gaps > 1e-9 * max(np.ptp(levels), np.abs(levels).max())]
     if gaps.size < 1:

@@ -11,29 +11,35 @@ from labkit.runs.findings import Finding
 
 __all__ = ["check_aliasing", "check_mains", "check_noise_density", "check_noise_floor"]
 
+_ALIAS_SHARE = 0.3  # of the power in the top fifth of the band
 _ASSUMED_LOW_HZ = 5.0
 _LINE_SEGMENT_S = 8.0  # narrow enough to tell a line from a mode of 1 % damping
 _LINE_RATIO = 6.0  # line over local floor (8 dB)
 
 
 def check_aliasing(log: CheckedLog) -> list[Finding]:
-    """Share of the power in the top fifth of the band, 0.8 to 1 of the Nyquist frequency.
+    """Share of the power in the top fifth of the band, 0.8 to 1 of the Nyquist frequency: ratio of mean densities.
 
     White noise has 0.2 there and a sensor with a filter less. Warning from 0.3: energy reaches up to the Nyquist
     frequency, so some of it has come from above it. Common practice, no source. `value`: the share.
     """
     findings = []
     for name, spectra in log.spectra.items():
-        power = spectra.mean
-        top, whole = float(power[spectra.frequency_hz >= 0.4 * log.rate_hz].sum()), float(power.sum())
-        share = top / whole if whole > 0.0 else 0.0
-        if share >= 0.3:
-            findings.append(Finding(
-                code="aliasing", severity="warning", channel=name,
-                evidence=f"{share:.0%} of the power lies above {0.4 * log.rate_hz:.4g} Hz (white noise: 20 %)",
-                consequence="vibration above half the sample rate shows folded down at false frequencies",
-                advice="sample faster or switch on the sensor's low-pass filter; mount it stiffer", value=share,
-            ))
+        below = spectra.frequency_hz < 0.499 * log.rate_hz  # the bin at Nyquist itself holds half a bin
+        density, top = spectra.mean[below], spectra.frequency_hz[below] >= 0.4 * log.rate_hz
+        share = float(0.2 * density[top].mean() / density.mean()) if density.any() else 0.0
+        if share >= _ALIAS_SHARE:
+            findings.append(
+                Finding(
+                    code="aliasing",
+                    severity="warning",
+                    channel=name,
+                    evidence=f"{share:.0%} of the power lies above {0.4 * log.rate_hz:.4g} Hz (white noise: 20 %)",
+                    consequence="vibration above half the sample rate shows folded down at false frequencies",
+                    advice="sample faster or switch on the sensor's low-pass filter; mount it stiffer",
+                    value=share,
+                )
+            )
     return findings
 
 
@@ -60,13 +66,18 @@ def _mains(log: CheckedLog, name: str, spectra: SegmentSpectra, mains_hz: float)
     if mains_hz not in seen:
         return []
     rms, total = math.sqrt(sum(seen.values())), math.sqrt(float(spectra.power.mean()))
-    return [Finding(
-        code="mains-hum", severity="warning" if rms > 0.2 * total else "note", channel=name,
-        evidence=f"lines at {', '.join(f'{f:.0f}' for f in seen)} Hz, together {rms:.3g} {log.unit} rms "
-        f"({rms / total:.0%} of the vibration)",
-        consequence="hum can pass for a mode that never decays, or hide one close by",
-        advice="ground the shield, keep signal and mains leads apart, try battery power", value=rms,
-    )]
+    return [
+        Finding(
+            code="mains-hum",
+            severity="warning" if rms > 0.2 * total else "note",
+            channel=name,
+            evidence=f"lines at {', '.join(f'{f:.0f}' for f in seen)} Hz, together {rms:.3g} {log.unit} rms "
+            f"({rms / total:.0%} of the vibration)",
+            consequence="hum can pass for a mode that never decays, or hide one close by",
+            advice="ground the shield, keep signal and mains leads apart, try battery power",
+            value=rms,
+        )
+    ]
 
 
 def _line_power(spectra: SegmentSpectra, line_hz: float) -> float:
@@ -111,12 +122,16 @@ def _noise_finding(log: CheckedLog, name: str, noise_m: float, density: float, l
     grave = noise_m >= log.tolerance_m
     assumed = "" if log.lowest_frequency_hz else " (assumed)"
     return Finding(
-        code="noise-floor", severity="warning" if grave else "note", channel=name,
+        code="noise-floor",
+        severity="warning" if grave else "note",
+        channel=name,
         evidence=f"noise {density:.3g} {log.unit}/√Hz leaves {1e6 * noise_m:.3g} µm rms above {low_hz:.3g} Hz"
         f"{assumed}, tolerance {1e6 * log.tolerance_m:.3g} µm",
-        consequence="the tolerance drowns in noise: the settling time hangs on the fitted modes" if grave
+        consequence="the tolerance drowns in noise: the settling time hangs on the fitted modes"
+        if grave
         else "settling read straight from the samples will scatter",
-        advice="use a quieter sensor or a higher lowest frequency; repeat the move more often", value=float(noise_m),
+        advice="use a quieter sensor or a higher lowest frequency; repeat the move more often",
+        value=float(noise_m),
     )
 
 
@@ -135,11 +150,17 @@ def check_noise_density(log: CheckedLog) -> list[Finding]:
     for name, density in log.noise_density.items():
         ratio = density / stated
         if not 0.25 < ratio < 2.0:
-            findings.append(Finding(
-                code="noise-density", severity="warning" if ratio >= 4.0 else "note", channel=name,
-                evidence=f"quiet parts {density:.3g} m/s²/√Hz, {ratio:.2g} times the data sheet",
-                consequence="small vibration drowns; or the machine was never quiet" if ratio > 1 else
-                "the unit may be wrong, or a filter cuts the band",
-                advice="log 10 s with the motors off and compare", value=float(ratio),
-            ))
+            findings.append(
+                Finding(
+                    code="noise-density",
+                    severity="warning" if ratio >= 4.0 else "note",
+                    channel=name,
+                    evidence=f"quiet parts {density:.3g} m/s²/√Hz, {ratio:.2g} times the data sheet",
+                    consequence="small vibration drowns; or the machine was never quiet"
+                    if ratio > 1
+                    else "the unit may be wrong, or a filter cuts the band",
+                    advice="log 10 s with the motors off and compare",
+                    value=float(ratio),
+                )
+            )
     return findings

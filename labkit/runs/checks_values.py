@@ -44,15 +44,21 @@ def _clipping(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
         ring_down = bool((clipped & log.in_windows).any())
     else:
         ring_down = bool((tops[2:] - tops[:-2] < 2.0 * _RECURS_S * log.rate_hz).any())
-    return [Finding(
-        code="clipping", severity="fatal" if ring_down else "warning", channel=name,
-        evidence=f"{clipped.sum()} samples at the extremes in {tops.size} flat top(s); peak {peak:.4g} {log.unit}"
-        + (f", range {limit:.4g} {log.unit}" if limit is not None else ""),
-        consequence="the vibration is cut off: amplitude, damping and settling time would be false" if ring_down else
-        "peaks are cut off; harmless only if no ring-down is touched",
-        advice="choose a larger range of the sensor (five times the expected peak) or move more gently",
-        blocks=("modes", "displacement", "settling") if ring_down else (), value=float(clipped.sum()),
-    )]
+    return [
+        Finding(
+            code="clipping",
+            severity="fatal" if ring_down else "warning",
+            channel=name,
+            evidence=f"{clipped.sum()} samples at the extremes in {tops.size} flat top(s); peak {peak:.4g} {log.unit}"
+            + (f", range {limit:.4g} {log.unit}" if limit is not None else ""),
+            consequence="the vibration is cut off: amplitude, damping and settling time would be false"
+            if ring_down
+            else "peaks are cut off; harmless only if no ring-down is touched",
+            advice="choose a larger range of the sensor (five times the expected peak) or move more gently",
+            blocks=("modes", "displacement", "settling") if ring_down else (),
+            value=float(clipped.sum()),
+        )
+    ]
 
 
 def _flat_tops(row: np.ndarray, step: float, hold: float, *, longest: float) -> np.ndarray:
@@ -78,13 +84,19 @@ def _headroom(log: CheckedLog, name: str, peak: float, limit: float | None) -> l
     if limit is None or peak < 0.8 * limit:
         return []
     beyond = peak > _BEYOND_RANGE * limit
-    return [Finding(
-        code="clipping", severity="warning" if beyond else "note", channel=name,
-        evidence=f"peak {peak:.4g} {log.unit} is {peak / limit:.0%} of the stated range {limit:.4g} {log.unit}",
-        consequence="the stated range or the unit of the log is wrong" if beyond else
-        "little room: a harder move would clip",
-        advice="check range and unit" if beyond else "choose the next larger range", value=peak / limit,
-    )]
+    return [
+        Finding(
+            code="clipping",
+            severity="warning" if beyond else "note",
+            channel=name,
+            evidence=f"peak {peak:.4g} {log.unit} is {peak / limit:.0%} of the stated range {limit:.4g} {log.unit}",
+            consequence="the stated range or the unit of the log is wrong"
+            if beyond
+            else "little room: a harder move would clip",
+            advice="check range and unit" if beyond else "choose the next larger range",
+            value=peak / limit,
+        )
+    ]
 
 
 def check_dead(log: CheckedLog) -> list[Finding]:
@@ -96,12 +108,17 @@ def check_dead(log: CheckedLog) -> list[Finding]:
         raise SkippedCheck("a trigger is not a measured quantity")
     return [
         Finding(
-            code="dead-channel", severity="fatal", channel=name,
+            code="dead-channel",
+            severity="fatal",
+            channel=name,
             evidence=f"all {x.size} samples are {x[0]:.6g} {log.unit}" if x.size else "no sample could be read",
-            consequence="the channel measured nothing", advice="check cable, solder joints and register settings",
-            blocks=ANALYSES, value=float(x[0]) if x.size else math.nan,
+            consequence="the channel measured nothing",
+            advice="check cable, solder joints and register settings",
+            blocks=ANALYSES,
+            value=float(x[0]) if x.size else math.nan,
         )
-        for name, x in log.finite.items() if name not in log.live
+        for name, x in log.finite.items()
+        if name not in log.live
     ]
 
 
@@ -140,14 +157,19 @@ def _stuck(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
     harmful = log.in_windows is None or any(log.in_windows[a : a + n + 1].any() for a, n in spans)
     first_s = log.recording.start_s + starts[longest] / log.rate_hz
     blocks = ("modes", "displacement", "settling", *(("spectra",) if share > 0.1 else ()))
-    return [Finding(
-        code="stuck", severity="fatal" if harmful else "warning", channel=name,
-        evidence=f"{len(spans)} stretch(es) of one repeated value, {share:.1%} of the log; the longest is "
-        f"{lengths[longest] + 1} samples ({lengths[longest] / log.rate_hz:.3g} s) at {first_s:.4g} s",
-        consequence="a stuck channel looks like a machine at rest: settling would come out too early",
-        advice="look for a loose cable, a hung bus or a logger that repeats old samples",
-        blocks=blocks if harmful else (), value=float(lengths[longest] / log.rate_hz),
-    )]
+    return [
+        Finding(
+            code="stuck",
+            severity="fatal" if harmful else "warning",
+            channel=name,
+            evidence=f"{len(spans)} stretch(es) of one repeated value, {share:.1%} of the log; the longest is "
+            f"{lengths[longest] + 1} samples ({lengths[longest] / log.rate_hz:.3g} s) at {first_s:.4g} s",
+            consequence="a stuck channel looks like a machine at rest: settling would come out too early",
+            advice="look for a loose cable, a hung bus or a logger that repeats old samples",
+            blocks=blocks if harmful else (),
+            value=float(lengths[longest] / log.rate_hz),
+        )
+    ]
 
 
 def check_held(log: CheckedLog) -> list[Finding]:
@@ -158,13 +180,17 @@ def check_held(log: CheckedLog) -> list[Finding]:
     """
     return [
         Finding(
-            code="held-samples", severity="warning", channel=name,
+            code="held-samples",
+            severity="warning",
+            channel=name,
             evidence=f"each value that is repeated comes {hold:.2g} times while the signal moves",
             consequence=f"the sensor gives new values at about {log.rate_hz / hold:.3g} Hz, not {log.rate_hz:.4g} Hz: "
             "the staircase delays the motion and adds false high frequencies",
-            advice="read the sensor on its data-ready signal, or log at its own output rate", value=hold,
+            advice="read the sensor on its data-ready signal, or log at its own output rate",
+            value=hold,
         )
-        for name, _ in log.live_rows() if (hold := log.hold[name]) > 1.0
+        for name, _ in log.live_rows()
+        if (hold := log.hold[name]) > 1.0
     ]
 
 
@@ -186,14 +212,20 @@ def _quantisation(log: CheckedLog, name: str, spectra: SegmentSpectra) -> list[F
         return []
     fatal = rms < 0.3 * step
     what = f"vibration {rms:.3g} {log.unit} rms" if fatal else f"quiet parts {quiet:.3g} {log.unit} rms"
-    return [Finding(
-        code="quantisation", severity="fatal" if fatal else "warning", channel=name,
-        evidence=f"smallest step {step:.4g} {log.unit}, {what}",
-        consequence="the signal hides inside one step: spectra and decays would show rounding" if fatal else
-        "the tail of a ring-down disappears below one step; only the model can say when it is over",
-        advice="choose a smaller range or more bits; log all digits",
-        blocks=ANALYSES if fatal else (), value=(rms if fatal else quiet) / step,
-    )]
+    return [
+        Finding(
+            code="quantisation",
+            severity="fatal" if fatal else "warning",
+            channel=name,
+            evidence=f"smallest step {step:.4g} {log.unit}, {what}",
+            consequence="the signal hides inside one step: spectra and decays would show rounding"
+            if fatal
+            else "the tail of a ring-down disappears below one step; only the model can say when it is over",
+            advice="choose a smaller range or more bits; log all digits",
+            blocks=ANALYSES if fatal else (),
+            value=(rms if fatal else quiet) / step,
+        )
+    ]
 
 
 def check_drift(log: CheckedLog) -> list[Finding]:
@@ -220,9 +252,14 @@ def _drift(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
     grave = {"m/s^2": 0.1, "m": log.tolerance_m or math.inf}.get(log.unit, math.inf)
     as_tilt = log.unit == "m/s^2" and wander < G
     tilt = f", as a tilt of {math.degrees(math.asin(wander / G)):.2g}°" if as_tilt else ""
-    return [Finding(
-        code="drift", severity="warning" if wander >= grave else "note", channel=name,
-        evidence=f"the mean level wanders by {wander:.3g} {log.unit}{tilt}; {scatter:.2g} would be scatter",
-        consequence="double integration would turn it into false motion; the settled position moves",
-        advice="let the sensor warm up, fix it and its cable, keep draughts away", value=wander,
-    )]
+    return [
+        Finding(
+            code="drift",
+            severity="warning" if wander >= grave else "note",
+            channel=name,
+            evidence=f"the mean level wanders by {wander:.3g} {log.unit}{tilt}; {scatter:.2g} would be scatter",
+            consequence="double integration would turn it into false motion; the settled position moves",
+            advice="let the sensor warm up, fix it and its cable, keep draughts away",
+            value=wander,
+        )
+    ]

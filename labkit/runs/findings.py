@@ -137,8 +137,7 @@ def require_fit(report: LogReport, analysis: str, *, channels: Sequence[str] | N
     """
     check_choice("analysis", analysis, ANALYSES)
     blocking = [
-        f for f in report.fatal
-        if analysis in f.blocks and (channels is None or not f.channel or f.channel in channels)
+        f for f in report.fatal if analysis in f.blocks and (channels is None or not f.channel or f.channel in channels)
     ]
     if blocking:
         raise BlockedAnalysisError(report.name, analysis, blocking)
