@@ -28,6 +28,7 @@ __all__ = ["TrackResult", "track"]
 
 _BATCH_PX = 3_000_000  # pixels that one batch of frames may hold
 _MOST_FRAMES = 64
+_NOISE_FRAMES = 4
 _LOST_QUALITY = 0.6
 _DARK_GAIN = 0.2
 _SATURATED_SHARE = 0.02
@@ -251,11 +252,17 @@ def _until_damage(clip: Clip, damage: list[str]) -> Iterator[Frame]:
 
 
 def _match_batch(matcher: Matcher, batch: list[Frame], number: int) -> tuple[Matches, list[float]]:
-    """Matches of a batch, and the noise of a few of its frames (of every first, second, fourth, eighth … batch)."""
+    """Matches of a batch, and the noise of a few of its frames (of every first, second, fourth, eighth … batch).
+
+    Frames that lie whole pixels off are looked at: there aliasing, which looks like noise, cancels.
+    """
     matches = matcher.match([frame.pixels for frame in batch])
-    looked_at = range(1, min(len(batch), 8)) if number == 0 else [0] if number & (number - 1) == 0 else []
-    good = [i for i in looked_at if matches.quality[i] > _LOST_QUALITY]
-    return matches, [matcher.pair_noise(batch[i].pixels, matches.shift_px[i]) for i in good]
+    if number & (number - 1):
+        return matches, []
+    off = np.abs(matches.shift_px - np.rint(matches.shift_px)).max(axis=1)
+    good = [i for i in np.argsort(off) if matches.quality[i] > _LOST_QUALITY and not matches.clipped[i] > 0.1]
+    noise = [matcher.pair_noise(batch[i].pixels, matches.shift_px[i]) for i in good[:_NOISE_FRAMES]]
+    return matches, noise
 
 
 # --------------------------------------------------------------------------------------------------- judgement

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import av
+import av.logging
 import numpy as np
 from av.codec.codec import Properties
 
@@ -16,7 +18,7 @@ __all__ = ["open_video"]
 
 _LIMITED_WHITE = 235  # luma of white in the limited range, 8 bit (ITU-R BT.601, from memory)
 _FULL_RANGE = 2  # as in the colour range field of a frame (ITU-T H.273 calls it the full-range flag)
-_SHORT_PERIODS = 2.5  # frame periods by which the last frame may miss the stated length of a file
+_SHORT_PERIODS = 1.5  # lengths of the last frame by which its start may miss the stated length of a file
 
 
 def open_video(path: Path, *, frame_rate_hz: float | None, time_s: Sequence[float] | None) -> Clip:
@@ -37,15 +39,17 @@ def open_video(path: Path, *, frame_rate_hz: float | None, time_s: Sequence[floa
     with _open(path) as container:
         stream = _video_stream(path, container)
         properties = stream.codec_context.codec.properties
+        # A codec that can keep pictures whole or not (H.264, for one) is taken to have changed them.
+        lossy = bool(properties & Properties.LOSSY.value)
         first = _first_frame(path, container)
         rate = frame_rate_hz or float(stream.average_rate or np.nan)
         facts = {
             "height": first.height,
             "width": first.width,
-            "n_frames": _stated_count(stream),
+            "n_frames": stream.frames or None,
             "codec": f"{stream.codec_context.name} in {container.format.name.split(',')[0]}",
-            "lossy": _lossy(stream),
-            "between_frames": not properties & Properties.INTRA_ONLY,
+            "lossy": lossy,
+            "between_frames": lossy and not properties & Properties.INTRA_ONLY.value,
             "white_level": _white_level(first),
         }
 
@@ -89,7 +93,7 @@ def _video_stream(path: Path, container: av.container.InputContainer) -> av.vide
     if not container.streams.video:
         raise LogFormatError(path.name, found="no pictures", expected="a video", cure="check the file")
     stream = container.streams.video[0]
-    stream.thread_type = "AUTO"
+    stream.thread_type = "NONE"  # decoders that work on several frames at once report damage late or not at all
     return stream
 
 
@@ -100,15 +104,6 @@ def _first_frame(path: Path, container: av.container.InputContainer) -> av.Video
     except av.FFmpegError as error:
         raise _damaged(path, 0, error.strerror) from error
     raise _damaged(path, 0, "no frame at all")
-
-
-def _stated_count(stream: av.video.stream.VideoStream) -> int | None:
-    return stream.frames or None
-
-
-def _lossy(stream: av.video.stream.VideoStream) -> bool:
-    """Whether the codec changes pictures; one that can do both is taken to have done it."""
-    return bool(stream.codec_context.codec.properties & Properties.LOSSY)
 
 
 def _white_level(frame: av.VideoFrame) -> float:
@@ -131,57 +126,81 @@ def _notes(facts: dict[str, object]) -> tuple[str, ...]:
 # --------------------------------------------------------------------------------------------------- decoding
 def _frames(path: Path) -> Iterator[tuple[float | None, np.ndarray]]:
     """Time and grey levels of each frame up to the first damage, which is then raised."""
-    number, last_s = 0, None
+    number, last_s, lasts_s = 0, None, 0.0
     with _open(path) as container:
         stream = _video_stream(path, container)
-        stream.codec_context.options = {"err_detect": "explode"}
+        stated_end_s, count = _stated_end_s(container, stream), stream.frames
         period_s = 1.0 / float(stream.average_rate or 25)
-        stated_end_s = _stated_end_s(container, stream)
-        count = _stated_count(stream)
         for frame in _decode(path, container, stream):
             if isinstance(frame, str):
                 raise _damaged(path, number, frame)
             yield frame.time, _luma(frame)
             number, last_s = number + 1, frame.time
-        if count is not None and number < count:
-            raise _damaged(path, number, f"the end of the file; its header states {count} frames")
-        if stated_end_s is not None and last_s is not None and last_s + _SHORT_PERIODS * period_s < stated_end_s:
-            raise _damaged(path, number, f"the end at {last_s:.3f} s; the header states {stated_end_s:.3f} s")
+            lasts_s = max(period_s, float((frame.duration or 0) * (frame.time_base or 0)))
+    if number < count:
+        raise _damaged(path, number, f"the end of the file; its header states {count} frames")
+    if stated_end_s is not None and last_s is not None and last_s + _SHORT_PERIODS * lasts_s < stated_end_s:
+        raise _damaged(path, number, f"the end at {last_s:.3f} s; the header states {stated_end_s:.3f} s")
 
 
 def _decode(
     path: Path, container: av.container.InputContainer, stream: av.video.stream.VideoStream
 ) -> Iterator[av.VideoFrame | str]:
     """Whole frames in order; at the first damage, the frames still under way and then the reason in words."""
-    packets, bad_pts, reason = container.demux(stream), None, None
-    while reason is None:
+    stream.codec_context.options = {"err_detect": "crccheck+bitstream+buffer+explode"}
+    packets, given, taken = container.demux(stream), 0, 0
+    while True:
+        bad_pts = None
         try:
             packet = next(packets, None)
             if packet is None:
                 return
-            if packet.is_corrupt:
-                bad_pts, reason = packet.pts, "a packet cut short"
-                break
-            for frame in packet.decode():
-                if frame.is_corrupt:
-                    bad_pts, reason = frame.pts, "a frame that was put together from incomplete data"
-                    break
-                yield frame
+            taken, bad_pts = taken + 1, packet.pts
+            frames, reason = _decode_packet(packet)
         except av.FFmpegError as error:
-            bad_pts, reason = (packet.pts if packet is not None else None), error.strerror
-    yield from _still_under_way(stream, bad_pts)
+            frames, reason = [], error.strerror
+        if reason:
+            break
+        yield from frames
+        given += len(frames)
+    yield from itertools.islice(_under_way(path, taken, bad_pts), given, None)
     yield reason
 
 
-def _still_under_way(stream: av.video.stream.VideoStream, bad_pts: int | None) -> Iterator[av.VideoFrame]:
-    """Frames before the damage that the decoder had not given out yet."""
+def _under_way(path: Path, packets: int, bad_pts: int | None) -> Iterator[av.VideoFrame]:
+    """Frames that lie before a bad packet, with those that the decoder still held when it stopped there."""
+    with _open(path) as container:
+        stream = _video_stream(path, container)
+        for packet in itertools.chain(itertools.islice(container.demux(stream), packets), [None]):
+            for frame in _decode_leniently(stream, packet):
+                if frame.is_corrupt or (bad_pts is not None and frame.pts is not None and frame.pts >= bad_pts):
+                    return
+                yield frame
+
+
+def _decode_leniently(stream: av.video.stream.VideoStream, packet: av.Packet | None) -> list[av.VideoFrame]:
     try:
-        for frame in stream.decode(None):
-            if frame.is_corrupt or (bad_pts is not None and frame.pts is not None and frame.pts >= bad_pts):
-                return
-            yield frame
+        return stream.decode(packet)
     except av.FFmpegError:
-        return
+        return []
+
+
+def _decode_packet(packet: av.Packet) -> tuple[list[av.VideoFrame], str]:
+    """Frames of a packet, and what the decoder complained of: some repair damaged frames and only log it."""
+    if packet.is_corrupt:
+        return [], "a packet cut short"
+    level = av.logging.get_level()
+    av.logging.set_level(av.logging.ERROR)
+    try:
+        with av.logging.Capture() as said:
+            frames = packet.decode()
+    finally:
+        av.logging.set_level(level)
+    if said:
+        return frames, said[0][2].strip()
+    if any(frame.is_corrupt for frame in frames):
+        return [frame for frame in frames if not frame.is_corrupt], "a frame put together from incomplete data"
+    return frames, ""
 
 
 def _stated_end_s(container: av.container.InputContainer, stream: av.video.stream.VideoStream) -> float | None:
