@@ -104,17 +104,17 @@ def follow(modes, moves, corners, until_s):
         for begin, end in itertools.pairwise(points):
             if end > begin:
                 solved = integrate.solve_ivp(
-                    slope, (begin, end), state.ravel(), method="DOP853", rtol=1e-10, atol=1e-16, dense_output=True,
+                    slope, (begin, end), state.ravel(), method="DOP853", rtol=1e-9, atol=1e-16, dense_output=True,
                 )
                 state = solved.y[:, -1].reshape(-1, 2)
     return solved.sol, omega, zeta
 
 
-@pytest.mark.parametrize("number", [0, 1])
 @pytest.mark.parametrize("run", RUNS)
-def test_truth_agrees_with_numerical_integration(run, number):
+def test_truth_agrees_with_numerical_integration(run):
+    """The second move, which starts on what the first has left."""
     truth, corners = truth_of(run), head_acceleration(facts_of(run))
-    moves = next(iter(truth["logs"].values()))["moves"][: number + 1]
+    moves = next(iter(truth["logs"].values()))["moves"][:2]
     move = moves[-1]
     assert move["end_s"] - move["start_s"] == pytest.approx(corners[0][-1], abs=1e-7)
     solution, omega, zeta = follow(truth["modes"], moves, corners, move["end_s"] + move["rest_s"])

@@ -101,6 +101,8 @@ FAULTS = {
     "negative mass": ("22.5", "-3", 16, "frame_mass_kg", "found -3"),
     "not a number": ("22.5", "nan", 16, "frame_mass_kg", "leave the key out when it is not known"),
     "infinite": ("22.5", "inf", 16, "frame_mass_kg", "found inf"),
+    "beyond any float": ("22.5", "1" + "0" * 400, 16, "frame_mass_kg", "found 1000"),
+    "beyond any whole number": ("22.5", "1" + "0" * 5000, 29, None, "invalid TOML"),
     "colder than cold": ("-5", "-300", 28, "temperature_degc", "above -273.15"),
     "no date": ("2025-03-14", "14", 4, "date", "2025-03-14"),
     "misspelt table": ("[machine]", "[machin]", 15, None, r"write \[machine\]"),

@@ -14,7 +14,7 @@ from labkit.runs.runfolder import load_run
 RATE_HZ = 500.0
 
 
-def log_text(seed=0, *, header="t [s],ax [mg],az [mg],moving,hammer", n=200):
+def log_text(seed=0, *, header="t [s],ax [mg],az [mg],busy,hammer", n=200):
     rng = np.random.default_rng(seed)
     t = np.arange(n) / RATE_HZ
     columns = [t, rng.normal(0, 5, n), 1000 + rng.normal(0, 5, n), (t > 0.1) & (t < 0.2), 3 * (t > 0.1)]
@@ -43,7 +43,7 @@ COLUMNS = 'columns = ["ax", "az"]\n'
 
 def test_logs_come_in_the_order_of_run_toml_with_what_it_says(bench):
     run = load_run(bench(
-        f'[machine]\nhead_mass_kg = 0.6\n[[log]]\nfile = "b.csv"\n{COLUMNS}trigger_column = "moving"\n'
+        f'[machine]\nhead_mass_kg = 0.6\n[[log]]\nfile = "b.csv"\n{COLUMNS}trigger_column = "busy"\n'
         f'[[log]]\nfile = "a.csv"\n{COLUMNS}move_ends_s = [0.1, 0.2]\n'
     ))
     assert run.name == "birch" and run.facts.head_mass_kg == 0.6
@@ -57,7 +57,7 @@ def test_logs_come_in_the_order_of_run_toml_with_what_it_says(bench):
 
 def test_trigger_and_force_are_recordings_on_the_same_clock(bench):
     run = load_run(bench(
-        f'[[log]]\nfile = "a.csv"\n{COLUMNS}trigger_column = "moving"\nforce_column = "hammer"\n'
+        f'[[log]]\nfile = "a.csv"\n{COLUMNS}trigger_column = "busy"\nforce_column = "hammer"\n'
         'units = { hammer = "N" }\n'
     ))
     log = run.logs[0]
@@ -169,6 +169,15 @@ def test_an_unknown_unit_is_not_passed_over_for_another_quantity(bench):
     (bench.folder / "a.csv").write_text(log_text(header="t [s],ax,gap [mm],moving,hammer [N]"))
     with pytest.raises(LogFormatError, match="ax"):
         load_run(bench('[[log]]\nfile = "a.csv"\n'))
+
+
+def test_a_declared_trigger_comes_along_unless_it_is_dead(bench):
+    header = "t [s],ax [mg],az [mg],moving,hammer [N]"
+    (bench.folder / "a.csv").write_text(log_text(header=header))
+    (bench.folder / "b.csv").write_text(re.sub(r",[01],(?=[03])", ",0,", log_text(header=header)))
+    live, dead = load_run(bench(f'[[log]]\nfile = "a.csv"\n{COLUMNS}[[log]]\nfile = "b.csv"\n{COLUMNS}')).logs
+    assert live.trigger is not None and live.force is not None
+    assert dead.trigger is None and dead.force is not None
 
 
 def test_the_quantity_beside_a_force_is_found(bench):

@@ -9,7 +9,6 @@ from __future__ import annotations
 import datetime
 import difflib
 import itertools
-import math
 import re
 import tomllib
 from collections.abc import Callable, Mapping
@@ -33,8 +32,11 @@ class _Rule:
     cure: str
 
 
+_HUGE = 1e300  # keeps out inf and whole numbers beyond any float
+
+
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return isinstance(value, int | float) and not isinstance(value, bool) and -_HUGE < value < _HUGE
 
 
 def _is_text(value: object) -> bool:
@@ -252,6 +254,7 @@ def _find_line(text: str, table: str, key: str, entry: int) -> int | None:
 
 
 def read_run_file(path: Path) -> RunFile:
+    """Text and tables of a run.toml, or the error with the line at which it stops being one."""
     raw = path.read_bytes()
     try:
         text = raw.decode("utf-8-sig")
@@ -263,7 +266,7 @@ def read_run_file(path: Path) -> RunFile:
     text = text.replace("\r\n", "\n")
     try:
         return RunFile(path=path, text=text, tables=tomllib.loads(text))
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a TOMLDecodeError, or a number of thousands of digits
         line = re.search(r"at line (\d+)", str(error))
         raise LogFormatError(
             str(path), line=int(line[1]) if line else text.count("\n") + 1, found=f"invalid TOML ({error})",
@@ -281,9 +284,9 @@ def facts_of(file: RunFile) -> RunFacts:
             continue
         if table not in _TABLES or not isinstance(content, dict):
             raise _unknown_table(file, table, content)
-        for key, goes_to in checked_table(file, table, content):
+        for key, value in checked_table(file, table, content):
             part, _, name = key.goes_to.rpartition(".")
-            (parts[part] if part else own)[name] = goes_to
+            (parts[part] if part else own)[name] = value
     return RunFacts(**own, **{part: _PARTS[part](**values) for part, values in parts.items()})
 
 

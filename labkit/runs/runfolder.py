@@ -8,6 +8,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
 
+import numpy as np
+
 from labkit.base import LogFormatError
 from labkit.runs.facts import CameraFacts, MoveFacts, PanelFacts, RunFacts, SensorFacts
 from labkit.runs.readers import log_quantities, read_log
@@ -162,17 +164,18 @@ def _read_log(path: Path, folder: Path, said: Mapping[str, object]) -> RunLog:
     """One log with its trigger and force, as its [[log]] (or nothing) says."""
     how = {name: value for name, value in said.items() if name not in _NOT_OF_READER}
     clock = {name: how[name] for name in ("units", "time_column", "time_unit", "sample_rate_hz") if name in how}
-    held = {} if {"columns", "quantity"} & how.keys() else log_quantities(path, **clock)
-    if "unknown" not in held:  # else the reader has to say what is missing
-        how.setdefault("quantity", next((quantity for quantity in QUANTITIES if quantity in held), None))
+    held = log_quantities(path, **clock)
+    if not {"columns", "quantity"} & how.keys() and "unknown" not in held:  # else the reader says what is missing
+        how["quantity"] = next((quantity for quantity in QUANTITIES if quantity in held), None)
+    scale = {"scale": how["scale"]} if isinstance(how.get("scale"), dict) else {}
     beside: dict[str, Recording] = {}
     for name in ("trigger", "force"):
-        column = said.get(f"{name}_column")
+        named = said.get(f"{name}_column")
+        column = held.get(name, (None,))[0] if named is None else named
         if column is not None:
-            scale = {"scale": how["scale"]} if isinstance(how.get("scale"), dict) else {}
-            beside[name] = read_log(path, irregular="mark", quantity=name, columns=[column], **scale, **clock)
-        elif name in held:
-            beside[name] = read_log(path, irregular="mark", quantity=name, columns=held[name][:1], **clock)
+            channel = read_log(path, irregular="mark", quantity=name, columns=[column], **scale, **clock)
+            if named is not None or np.ptp(channel.values[np.isfinite(channel.values)]):  # a dead one is left out
+                beside[name] = channel
     return RunLog(
         file=path.relative_to(folder).as_posix(), recording=read_log(path, irregular="mark", **how),
         move_ends_s=said.get("move_ends_s", ()), **beside,
@@ -186,7 +189,8 @@ def load_run(path: str | Path, *, progress: Progress | None = None) -> Run:
     ----------
     path : path
         Folder or log file. In a folder, `run.toml` names the logs; without it, or without a [[log]] in it, all log
-        files of the folder are read, sorted by name. What is not stated stays unknown.
+        files of the folder are read, sorted by name. What is not stated stays unknown. A trigger and a force that the
+        log's own header declares are taken along unless they never change.
     progress : callable, optional
         Called with (what, done, total).
 
