@@ -108,7 +108,7 @@ def _analysing() -> argparse.ArgumentParser:
     group = argparse.ArgumentParser(add_help=False)
     analysing = group.add_argument_group("analysis")
     analysing.add_argument(
-        "--channel", default="", metavar="NAME", help="axis to report on; otherwise the one that moves most"
+        "--channels", type=_names, metavar="A,B,…", help="axes to report on; otherwise those that leave the tolerance"
     )
     analysing.add_argument(
         "--longest-move-s",
@@ -145,8 +145,8 @@ def _analyse(options: argparse.Namespace) -> int:
     _print_findings(analysis.reports)
     _print_table(f"{analysis.name}: {analysis.n_moves} moves", tables.motion_table(analysis))
     for axis in analysis.axes:
-        if axis.channel == (options.channel or analysis.worst_channel):
-            _print_table(f"modes of {axis.channel}", tables.modes_table(axis))
+        _print_table(f"modes of {axis.channel}", tables.modes_table(axis))
+    print()
     for axis in analysis.axes:
         _print_wrapped(settles_sentence(axis.channel, axis))
     for steady in analysis.steady:
@@ -158,14 +158,17 @@ def _analyse(options: argparse.Namespace) -> int:
 
 def _compare(options: argparse.Namespace) -> int:
     before, after = (_analysed(path, options) for path in (options.before, options.after))
-    verdict = compare_runs(before, after, channel=options.channel)
+    verdict = compare_runs(before, after, channels=options.channels or ())
     if options.html:
         _write(options.html, report.comparison_page(verdict, before, after, version=__version__, when=datetime.now()))
     if options.json:
         _print_json({"verdict": verdict, "before": before, "after": after})
         return 0
-    _print_findings((*before.reports, *after.reports))
-    _print_table(f"{verdict.channel}: {verdict.before} → {verdict.after}", tables.changes_table(verdict.comparison))
+    _print_findings((*before.reports, *after.reports), least="warning")
+    _print_table(f"what the camera sees: {verdict.before} → {verdict.after}", tables.changes_table(verdict.motion))
+    if verdict.modes.changes:
+        _print_table("why: the modes", tables.changes_table(verdict.modes))
+    print()
     for text in (*verdict.sentences, *(f"doubt: {w}" for w in verdict.warnings)):
         _print_wrapped(text)
     print()
@@ -190,6 +193,7 @@ def _analysed(path: Path, options: argparse.Namespace) -> RunAnalysis:
     return analyse_run(
         run,
         tolerance_m=_tolerance(options),
+        channels=options.channels or (),
         longest_move_s=options.longest_move_s,
         progress=_progress,
     )
@@ -206,13 +210,15 @@ def _progress(what: str, done: int, total: int) -> None:
         print(f"\r\033[K{what} ({done} of {total})", end=end, file=sys.stderr, flush=True)
 
 
-def _print_findings(reports: Sequence[LogReport]) -> None:
+def _print_findings(reports: Sequence[LogReport], *, least: str = "note") -> None:
     for one in reports:
-        counts = f"{len(one.passed)} checks passed, {len(one.findings)} finding(s)"
-        print(f"{one.name}: {counts}" + (f", {len(one.skipped)} skipped" if one.skipped else ""))
-        for f in one.findings:
-            where = f" ({f.channel})" if f.channel else ""
-            _print_wrapped(f"{f.severity.upper()}{where}: {f.evidence}. {f.consequence} {f.advice}", indent="    ")
+        counts = {weight: sum(f.severity == weight for f in one.findings) for weight in ("fatal", "warning", "note")}
+        found = ", ".join(f"{count} {weight}{'s' if count > 1 else ''}" for weight, count in counts.items() if count)
+        print(f"{one.name}: {len(one.passed)} checks passed" + (f"; found: {found}" if found else ", nothing found"))
+    for row in tables.findings_table(reports, least=least).itertuples(index=False):
+        _print_wrapped(
+            f"{row.severity.upper()} in {row.where}: {row.finding} {row.consequence} {row.advice}", indent="  "
+        )
 
 
 def _print_steady(steady) -> None:

@@ -290,9 +290,8 @@ def _divide(values: np.ndarray, rate_hz: float, low_cut_hz: float, *, pad: int) 
     length = fft.next_fast_len(padded.shape[1], real=True)
     spectrum = fft.rfft(padded, length, axis=1)
     f = fft.rfftfreq(length, 1 / rate_hz)
-    with np.errstate(divide="ignore"):
-        gain = -1 / ((2 * np.pi * f) ** 2 * np.sqrt(1 + (low_cut_hz / f) ** (2 * _ORDER)))
-    gain[0] = 0.0
+    gain = np.zeros_like(f)
+    gain[1:] = -1 / ((2 * np.pi * f[1:]) ** 2 * np.sqrt(1 + (low_cut_hz / f[1:]) ** (2 * _ORDER)))
     return fft.irfft(spectrum * gain, length, axis=1)[:, pad : pad + n]
 
 

@@ -1,53 +1,63 @@
-"""Before and after ONE change: which metrics moved, and does the camera now hold still?"""
+"""Before and after ONE change: does the camera now hold still sooner, on which axis, and why?"""
 
 from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import optimize
 
+from labkit.analyse.modes import Mode
 from labkit.analyse.one_axis import AxisAnalysis
 from labkit.analyse.one_run import RunAnalysis
 from labkit.decide.compare import Comparison, Metric, MetricChange, compare_metrics
 from labkit.runs.facts import RunFacts
 
-__all__ = ["Verdict", "compare_runs", "match_modes", "settles_sentence"]
+__all__ = ["ALL_AXES", "Verdict", "compare_runs", "match_modes", "modes_of_run", "settles_sentence"]
+
+#: Name of the metric that a builder waits for: the last axis to settle, move by move.
+ALL_AXES = "settling time, all axes"
 
 _FURTHEST = 1.25  # a mode that moved by more than this ratio cannot be told from a new one
-# facts that may differ between two measurements of the same machine
+_SAME_MODE = 1.03  # two axes that show a frequency within this ratio show the same mode
+_SMALL_SHARE = 0.1  # without a tolerance, an axis that moves less than this share of the largest is not compared
+# facts that may differ between two measurements of the same machine, and that the camera's stillness does not feel
 _NOT_A_CHANGE = {"title", "date", "notes", "changed_since", "change", "temperature_degc", "camera", "synthetic"}
 
 
 @dataclass(frozen=True, kw_only=True)
 class Verdict:
-    """What a change did to one axis of the machine.
+    """What a change did to the machine.
 
     Parameters
     ----------
     before, after : str
         Names of the runs.
-    channel : str
-        The axis compared.
     tolerance_m : float
         Tolerance [m]; nan when unknown.
-    comparison : Comparison
-        Every metric with its ratio, interval and word.
+    channels : tuple of str
+        Axes compared: those that leave the tolerance in one of the runs, the worst before first.
+    motion : Comparison
+        What the camera sees: settling, displacement and rms of each of these axes.
+    modes : Comparison
+        Why: frequency and damping of each mode found in both runs. A second family: Holm over these alone.
     headline : str
         The verdict in a sentence.
     sentences : tuple of str
-        Settling of both runs against the tolerance, modes that came and went, what the test could have seen.
+        Settling of every axis against the tolerance, modes that came and went.
     warnings : tuple of str
         Reasons to doubt: more than one thing changed, few moves, findings in the logs.
     """
 
     before: str
     after: str
-    channel: str
     tolerance_m: float
-    comparison: Comparison
+    channels: tuple[str, ...]
+    motion: Comparison
+    modes: Comparison
     headline: str
     sentences: tuple[str, ...]
     warnings: tuple[str, ...]
@@ -57,7 +67,7 @@ def compare_runs(
     before: RunAnalysis,
     after: RunAnalysis,
     *,
-    channel: str = "",
+    channels: Sequence[str] = (),
     level: float = 0.95,
     smallest_change_that_matters: float | None = None,
 ) -> Verdict:
@@ -67,10 +77,10 @@ def compare_runs(
     ----------
     before, after : RunAnalysis
         The two runs, analysed with the same tolerance.
-    channel : str
-        Axis to compare; by default the one that moved the camera most before.
+    channels : sequence of str
+        Axes to compare; by default those that leave the tolerance in one of the runs.
     level : float
-        Coverage of the intervals, all metrics together.
+        Coverage of the intervals of each family of metrics.
     smallest_change_that_matters : float, optional
         Ratio (above 1) for which the repeats needed are stated; by default the observed one.
 
@@ -79,71 +89,78 @@ def compare_runs(
     ValueError
         When a run has no moves, the axes differ, or the tolerances differ.
     """
-    for run in (before, after):
-        if not run.axes:
-            raise ValueError(
-                f"run {run.name!r} has no moves, so there is nothing to repeat and compare; log at least three moves "
-                "(better ten) each way"
-            )
-    same = before.tolerance_m == after.tolerance_m or (math.isnan(before.tolerance_m) and math.isnan(after.tolerance_m))
-    if not same:
-        raise ValueError(
-            f"run {before.name!r} was analysed with a tolerance of {1e6 * before.tolerance_m:.4g} µm, {after.name!r} "
-            f"with {1e6 * after.tolerance_m:.4g} µm; give one tolerance for both"
-        )
-    name = channel or before.worst_channel
-    one, two = before.axis(name), after.axis(name)
-    pairs = match_modes(one, two)
-    comparison = compare_metrics(
-        _metrics(one, two, pairs),
-        level=level,
-        smallest_change_that_matters=smallest_change_that_matters,
-    )
+    _check_comparable(before, after)
+    names = tuple(channels) or _axes_that_matter(before, after)
+    pairs = [(before.axis(name), after.axis(name)) for name in names]
+    settings = {"level": level, "smallest_change_that_matters": smallest_change_that_matters}
+    motion = compare_metrics([*_camera_metric(pairs), *(m for pair in pairs for m in _axis_metrics(*pair))], **settings)
+    old, new = modes_of_run(before), modes_of_run(after)
+    matched = match_modes([mode for _, mode in old], [mode for _, mode in new])
+    modes = compare_metrics([m for i, j in matched for m in _mode_metrics(*old[i], *new[j])], **settings)
     return Verdict(
         before=before.name,
         after=after.name,
-        channel=name,
         tolerance_m=before.tolerance_m,
-        comparison=comparison,
-        headline=_headline(comparison, one, two, before.name, after.name),
+        channels=names,
+        motion=motion,
+        modes=modes,
+        headline=_headline(motion, before.name, after.name),
         sentences=(
-            settles_sentence(before.name, one),
-            settles_sentence(after.name, two),
-            *_modes_in_words(one, two, pairs),
+            *(settles_sentence(f"{run.name}, {axis.channel}", axis) for run in (before, after) for axis in run.axes),
+            *_came_and_went(old, new, matched),
         ),
         warnings=tuple(_warnings(before, after)),
     )
 
 
-def match_modes(before: AxisAnalysis, after: AxisAnalysis) -> tuple[tuple[int, int], ...]:
+def modes_of_run(analysis: RunAnalysis) -> list[tuple[AxisAnalysis, Mode]]:
+    """Modes of a run, each on the axis that shows it best, in order of frequency.
+
+    Parameters
+    ----------
+    analysis : RunAnalysis
+        The run; a frequency seen on several axes (within 3 %) is one mode.
+    """
+    every = [(axis, mode) for axis in analysis.axes for mode in axis.fit.modes]
+    kept: list[tuple[AxisAnalysis, Mode]] = []
+    for axis, mode in sorted(every, key=lambda pair: -pair[1].signal_to_noise_db):
+        near = (m.frequency_hz.value / mode.frequency_hz.value for other, m in kept if other is not axis)
+        if all(abs(math.log(ratio)) > math.log(_SAME_MODE) for ratio in near):
+            kept.append((axis, mode))
+    return sorted(kept, key=lambda pair: pair[1].frequency_hz.value)
+
+
+def match_modes(before: Sequence[Mode], after: Sequence[Mode]) -> tuple[tuple[int, int], ...]:
     """Pairs (before, after) of modes closest in frequency, none further apart than a ratio of 1.25.
 
     Parameters
     ----------
-    before, after : AxisAnalysis
-        The same axis in two runs.
+    before, after : sequence of Mode
+        Modes of two runs.
     """
-    f1, f2 = (np.log([m.frequency_hz.value for m in axis.fit.modes]) for axis in (before, after))
-    if not len(f1) or not len(f2):
+    if not before or not after:
         return ()
-    distance = np.abs(np.subtract.outer(f1, f2))
+    f1, f2 = (np.log([m.frequency_hz.value for m in modes]) for modes in (before, after))
+    distance, furthest = np.abs(np.subtract.outer(f1, f2)), math.log(_FURTHEST)
     # a pair beyond the limit costs more than leaving two modes alone, so that it never displaces a near pair
-    rows, columns = optimize.linear_sum_assignment(np.where(distance <= math.log(_FURTHEST), distance, 1e3))
-    return tuple((int(r), int(c)) for r, c in zip(rows, columns) if distance[r, c] <= math.log(_FURTHEST))
+    rows, columns = optimize.linear_sum_assignment(np.where(distance <= furthest, distance, 1e3))
+    return tuple((int(r), int(c)) for r, c in zip(rows, columns) if distance[r, c] <= furthest)
 
 
 def settles_sentence(name: str, axis: AxisAnalysis) -> str:
-    """Whether and when one run settles, as a sentence.
+    """Whether and when an axis settles, as a sentence.
 
     Parameters
     ----------
     name : str
-        Name of the run.
+        What to call it.
     axis : AxisAnalysis
         The axis.
     """
     s = axis.settling
     if s is None:
+        if "settling" in axis.blocked:
+            return f"{name}: a fatal finding about the log forbids a settling time."
         return f"{name}: no tolerance is known, so settling cannot be judged; give the camera facts or a tolerance."
     band = f"±{1e6 * s.tolerance_m:.3g} µm"
     if s.route == "none":
@@ -163,87 +180,129 @@ def settles_sentence(name: str, axis: AxisAnalysis) -> str:
     )
 
 
-# ------------------------------------------------------------------------------------------------- metrics
-def _metrics(one: AxisAnalysis, two: AxisAnalysis, pairs: tuple[tuple[int, int], ...]) -> list[Metric]:
-    metrics = []
-    if one.settling is not None and two.settling is not None:
-        times = one.settling.times_s, two.settling.times_s
-        # a move that never left the band settles in 0 s, which has no logarithm
-        scale = "difference" if any((t == 0).any() for t in times) else "ratio"
-        metrics.append(_metric("settling time", "s", "lower", *times, scale=scale))
-    if one.decay is not None and two.decay is not None and one.fit.modes and two.fit.modes:
-        metrics.append(_metric("largest displacement", "m", "lower", one.decay.peak_m, two.decay.peak_m))
-    metrics.append(
-        _metric(
-            f"rms {one.band_hz[0]:.0f}–{one.band_hz[1]:.0f} Hz, first {1e3 * one.band_window_s:.0f} ms",
-            one.fit.unit,
-            "lower",
-            one.band_rms,
-            two.band_rms,
+# ------------------------------------------------------------------------------------- what can be compared
+def _check_comparable(before: RunAnalysis, after: RunAnalysis) -> None:
+    for run in (before, after):
+        if not run.axes:
+            raise ValueError(
+                f"run {run.name!r} has no moves, so there is nothing to repeat and compare; log at least three moves "
+                "(better ten) each way"
+            )
+    one, two = before.tolerance_m, after.tolerance_m
+    if not (one == two or (math.isnan(one) and math.isnan(two))):
+        raise ValueError(
+            f"run {before.name!r} was analysed with a tolerance of {1e6 * one:.4g} µm, {after.name!r} with "
+            f"{1e6 * two:.4g} µm; give one tolerance for both"
         )
-    )
-    for k, (i, j) in enumerate(pairs, start=1):
-        metrics += [
-            _metric(f"mode {k} frequency", "Hz", "neither", one.each.frequency_hz[:, i], two.each.frequency_hz[:, j]),
-            _metric(
-                f"mode {k} damping ratio", "", "higher", one.each.damping_ratio[:, i], two.each.damping_ratio[:, j]
-            ),
-        ]
+    names = [{axis.channel for axis in run.axes} for run in (before, after)]
+    if not names[0] & names[1]:
+        raise ValueError(
+            f"run {before.name!r} has axes {', '.join(sorted(names[0]))}, {after.name!r} has "
+            f"{', '.join(sorted(names[1]))}; name the channels alike in both"
+        )
+
+
+def _axes_that_matter(before: RunAnalysis, after: RunAnalysis) -> tuple[str, ...]:
+    """Axes that leave the tolerance in one of the runs, the worst before first; the worst alone if none does."""
+    common = [axis.channel for axis in before.axes if axis.channel in {a.channel for a in after.axes}]
+    peaks = {name: tuple(_typical_peak(run.axis(name)) for run in (before, after)) for name in common}
+    limit = before.tolerance_m
+    if math.isnan(limit):
+        limit = _SMALL_SHARE * max(max(pair) for pair in peaks.values())
+    ordered = sorted(common, key=lambda name: -peaks[name][0])
+    return tuple(name for name in ordered if max(peaks[name]) > limit) or (ordered[0],)
+
+
+def _typical_peak(axis: AxisAnalysis) -> float:
+    return float(np.median(axis.decay.peak_m)) if axis.decay is not None and axis.fit.modes else 0.0
+
+
+# ------------------------------------------------------------------------------------------------- metrics
+def _camera_metric(pairs: Sequence[tuple[AxisAnalysis, AxisAnalysis]]) -> list[Metric]:
+    """When the last axis settles, move by move: the wait before a picture."""
+    if len(pairs) < 2 or any(axis.settling is None for pair in pairs for axis in pair):
+        return []
+    sides = [[pair[k].settling.times_s for pair in pairs] for k in (0, 1)]
+    if any(len({times.size for times in side}) > 1 for side in sides):  # an axis lacks the moves of an unfit log
+        return []
+    # np.max keeps nan: a move that does not settle on one axis does not settle
+    return [_settling_metric(ALL_AXES, *(np.max(side, axis=0) for side in sides))]
+
+
+def _axis_metrics(one: AxisAnalysis, two: AxisAnalysis) -> list[Metric]:
+    metrics, name = [], one.channel
+    if one.settling is not None and two.settling is not None:
+        metrics.append(_settling_metric(f"{name} settling time", one.settling.times_s, two.settling.times_s))
+    if one.decay is not None and two.decay is not None and one.fit.modes and two.fit.modes:
+        metrics.append(_metric(f"{name} largest displacement", "m", "lower", one.decay.peak_m, two.decay.peak_m))
+    band = f"{one.band_hz[0]:.0f}–{one.band_hz[1]:.0f} Hz, first {1e3 * one.band_window_s:.0f} ms"
+    metrics.append(_metric(f"{name} rms {band}", one.fit.unit, "lower", one.band_rms, two.band_rms))
     return metrics
+
+
+def _settling_metric(name: str, before: np.ndarray, after: np.ndarray) -> Metric:
+    # a move that never left the band settles in 0 s, which has no logarithm
+    scale = "difference" if (before == 0).any() or (after == 0).any() else "ratio"
+    return _metric(name, "s", "lower", before, after, scale=scale)
+
+
+def _mode_metrics(one: AxisAnalysis, old: Mode, two: AxisAnalysis, new: Mode) -> list[Metric]:
+    i, j = (next(k for k, m in enumerate(axis.fit.modes) if m is mode) for axis, mode in ((one, old), (two, new)))
+    name = f"mode at {old.frequency_hz.value:.1f} Hz"
+    return [
+        _metric(f"{name}, frequency", "Hz", "neither", one.each.frequency_hz[:, i], two.each.frequency_hz[:, j]),
+        _metric(f"{name}, damping ratio", "", "higher", one.each.damping_ratio[:, i], two.each.damping_ratio[:, j]),
+    ]
 
 
 def _metric(
     name: str, unit: str, better: str, before: np.ndarray, after: np.ndarray, *, scale: str = "ratio"
 ) -> Metric:
-    return Metric(
-        name=name,
-        unit=unit,
-        better=better,
-        before=tuple(map(float, before)),
-        after=tuple(map(float, after)),
-        scale=scale,
-    )
+    sides = {"before": tuple(map(float, before)), "after": tuple(map(float, after))}
+    return Metric(name=name, unit=unit, better=better, scale=scale, **sides)
 
 
 # --------------------------------------------------------------------------------------------------- words
-def _headline(comparison: Comparison, one: AxisAnalysis, two: AxisAnalysis, before: str, after: str) -> str:
-    """The first metric that matters to the camera: settling if it can be compared, else displacement, else rms."""
-    for name in ("settling time", "largest displacement", "rms"):
-        change = next((c for c in comparison.changes if c.name.startswith(name)), None)
-        if change is not None and change.word != "not comparable":
-            return _sentence(change, one.channel, before, after)
-    return f"{before} and {after} cannot be compared on {one.channel}: see the notes beside each metric."
-
-
-def _sentence(change: MetricChange, channel: str, before: str, after: str) -> str:
-    if change.scale == "ratio":
-        value, shift, seen = change.ratio.value, change.ratio, f"a factor of {change.smallest_detectable_ratio:.3g}"
-        times = f"{1 / value:.3g} times lower" if value < 1 else f"{value:.3g} times higher"
-        measured = f"ratio {value:.3g} [{shift.interval.low:.3g}, {shift.interval.high:.3g}]"
-    else:
-        milli = 1e3 if change.unit == "s" else 1.0
-        unit = "ms" if change.unit == "s" else change.unit
-        value, shift = milli * change.difference.value, change.difference.interval
-        seen = f"{milli * change.smallest_detectable_difference:.3g} {unit}"
-        times = f"{abs(value):.3g} {unit} {'shorter' if value < 0 else 'longer'}"
-        measured = f"difference {value:.3g} {unit} [{milli * shift.low:.3g}, {milli * shift.high:.3g}]"
+def _headline(motion: Comparison, before: str, after: str) -> str:
+    """The first metric that can be compared: they stand in the order in which a builder cares."""
+    change = next((c for c in motion.changes if c.word != "not comparable"), None)
+    if change is None:
+        return f"{before} and {after} cannot be compared: see the notes beside each metric."
+    measured, moved, seen = _change_in_words(change)
     if change.word == "no detectable difference":
         return (
-            f"No detectable difference in {change.name} of {channel} between {before} and {after}: {measured}; "
-            f"this test could have seen {seen}."
+            f"No detectable difference in {change.name} between {before} and {after}: {measured}; this test could "
+            f"have seen {seen}."
         )
-    return (
-        f"{change.word.capitalize()}: {change.name} of {channel} is {times} in {after} than in {before} ({measured})."
-    )
+    return f"{change.word.capitalize()}: {change.name} is {moved} in {after} than in {before} ({measured})."
 
 
-def _modes_in_words(one: AxisAnalysis, two: AxisAnalysis, pairs: tuple[tuple[int, int], ...]) -> list[str]:
+def _change_in_words(change: MetricChange) -> tuple[str, str, str]:
+    """What was measured, how it moved, and what the test could have seen."""
+    if change.scale == "ratio":
+        ratio, ends = change.ratio.value, change.ratio.interval
+        moved = f"{1 / ratio:.3g} times lower" if ratio < 1 else f"{ratio:.3g} times higher"
+        seen = f"a factor of {change.smallest_detectable_ratio:.3g}"
+        return f"ratio {ratio:.3g} [{ends.low:.3g}, {ends.high:.3g}]", moved, seen
+    shift, ends = 1e3 * change.difference.value, change.difference.interval
+    moved = f"{abs(shift):.3g} ms {'lower' if shift < 0 else 'higher'}"
+    measured = f"difference {shift:.3g} ms [{1e3 * ends.low:.3g}, {1e3 * ends.high:.3g}]"
+    return measured, moved, f"{1e3 * change.smallest_detectable_difference:.3g} ms"
+
+
+def _came_and_went(
+    old: Sequence[tuple[AxisAnalysis, Mode]],
+    new: Sequence[tuple[AxisAnalysis, Mode]],
+    matched: Sequence[tuple[int, int]],
+) -> list[str]:
     words = []
-    for axis, side, text in ((one, 0, "is gone after the change"), (two, 1, "is new after the change")):
-        alone = [m for k, m in enumerate(axis.fit.modes) if k not in {pair[side] for pair in pairs}]
+    for modes, side, text in ((old, 0, "is gone after the change"), (new, 1, "is new after the change")):
+        paired = {pair[side] for pair in matched}
         words += [
-            f"The mode at {m.frequency_hz.value:.1f} Hz {text} (or moved by more than {100 * (_FURTHEST - 1):.0f} %)."
-            for m in alone
+            f"The mode at {mode.frequency_hz.value:.1f} Hz (seen on {axis.channel}) {text}, or moved by more than "
+            f"{100 * (_FURTHEST - 1):.0f} %."
+            for k, (axis, mode) in enumerate(modes)
+            if k not in paired
         ]
     return words
 
@@ -261,7 +320,7 @@ def _warnings(before: RunAnalysis, after: RunAnalysis) -> list[str]:
             warnings.append(f"{run.name} has {run.n_moves} moves; ten or more each way are common practice")
         severe = sum(f.severity != "note" for report in run.reports for f in report.findings)
         if severe:
-            warnings.append(f"{run.name}: {severe} finding(s) about the log; see the findings")
+            warnings.append(f"{run.name}: {severe} finding(s) about its logs weigh more than a note")
         warnings += [f"{run.name}: {note}" for note in run.notes]
     return warnings
 

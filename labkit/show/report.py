@@ -15,6 +15,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from labkit.analyse.one_run import RunAnalysis
+from labkit.decide.compare import Comparison
 from labkit.decide.verdict import Verdict, settles_sentence
 from labkit.show import plots, tables
 
@@ -130,34 +131,20 @@ def comparison_page(
     when : datetime
         Time of making.
     """
-    axes, labels = (before.axis(verdict.channel), after.axis(verdict.channel)), (verdict.before, verdict.after)
-    settled = [a.settling is not None and a.settling.n_settled > 0 for a in axes]
-    motion = [
-        _figure(
-            plots.plot_decays(axes, labels=labels, tolerance_m=verdict.tolerance_m),
-            "Displacement after each move (bold: the first), from the fitted modes.",
-        )
-    ]
-    if all(settled):
-        motion.append(_figure(plots.plot_settling(axes, labels=labels), "Settling time of every move."))
+    labels = (verdict.before, verdict.after)
     sections = [
         _Section(
-            title="What changed",
-            tables=(_table(tables.changes_table(verdict.comparison)),),
-            figures=(
-                _figure(plots.plot_changes(verdict.comparison), "Ratio after/before with its interval; 1 = no change."),
-            ),
-            items=_notes_on_changes(verdict),
+            title="What the camera sees",
+            tables=(_table(tables.changes_table(verdict.motion)),),
+            figures=(_figure(plots.plot_changes(verdict.motion), "Ratio after/before with interval; 1 is no change."),),
+            items=_notes_on_changes(verdict.motion),
         ),
-        _Section(title=f"Motion of {verdict.channel} after the moves", figures=tuple(motion)),
+        *(_axis_section(name, before, after, verdict) for name in verdict.channels),
         _Section(
-            title="Spectra and modes",
-            figures=(
-                _figure(
-                    plots.plot_spectra(axes, labels=labels), "Power spectral density of the rests with 95 % interval."
-                ),
-            ),
-            tables=tuple(_table(tables.modes_table(a), title=label) for a, label in zip(axes, labels)),
+            title="Why: the modes",
+            paragraphs=() if verdict.modes.changes else ("No mode was found in both runs.",),
+            tables=(_table(tables.changes_table(verdict.modes)),) if verdict.modes.changes else (),
+            items=_notes_on_changes(verdict.modes),
         ),
         _Section(
             title="All axes",
@@ -175,6 +162,26 @@ def comparison_page(
         synthetic=bool(before.facts.synthetic or after.facts.synthetic),
         version=version,
         when=when,
+    )
+
+
+def _axis_section(name: str, before: RunAnalysis, after: RunAnalysis, verdict: Verdict) -> _Section:
+    axes, labels = (before.axis(name), after.axis(name)), (verdict.before, verdict.after)
+    figures = [
+        _figure(
+            plots.plot_decays(axes, labels=labels, tolerance_m=verdict.tolerance_m),
+            "Displacement after each move, from the fitted modes.",
+        )
+    ]
+    if all(a.settling is not None and a.settling.n_settled for a in axes):
+        figures.append(_figure(plots.plot_settling(axes, labels=labels), "Settling time of every move."))
+    figures.append(
+        _figure(plots.plot_spectra(axes, labels=labels), "Power spectral density of the rests with 95 % interval.")
+    )
+    return _Section(
+        title=f"Axis {name} after the moves",
+        figures=tuple(figures),
+        tables=tuple(_table(tables.modes_table(a), title=label) for a, label in zip(axes, labels)),
     )
 
 
@@ -221,8 +228,8 @@ def run_page(analysis: RunAnalysis, *, version: str, when: datetime) -> str:
     )
 
 
-def _notes_on_changes(verdict: Verdict) -> tuple[str, ...]:
-    return tuple(f"{c.name}: {note}" for c in verdict.comparison.changes for note in c.notes)
+def _notes_on_changes(comparison: Comparison) -> tuple[str, ...]:
+    return tuple(f"{c.name}: {note}" for c in comparison.changes for note in c.notes)
 
 
 def _findings(reports: Sequence) -> _Section:

@@ -13,7 +13,10 @@ from labkit.analyse.one_axis import AxisAnalysis
 from labkit.analyse.one_run import RunAnalysis
 from labkit.base import Estimate
 from labkit.decide.compare import Comparison, MetricChange
-from labkit.runs.findings import LogReport
+from labkit.runs.findings import Finding, LogReport
+
+# scale and symbol in which a builder reads an SI unit
+_BENCH = {"s": (1e3, "ms"), "m": (1e6, "µm"), "m/s^2": (1.0, "m/s²")}
 
 __all__ = [
     "changes_table",
@@ -56,30 +59,48 @@ def estimate_text(estimate: Estimate, *, scale: float = 1.0, unit: str = "", dig
     return f"{head} [{scale * estimate.interval.low:.{decimals}f}, {scale * estimate.interval.high:.{decimals}f}]"
 
 
-def findings_table(reports: Sequence[LogReport]) -> pd.DataFrame:
-    """Findings of all logs, the gravest first.
+def findings_table(reports: Sequence[LogReport], *, least: str = "note") -> pd.DataFrame:
+    """Findings of all logs, the gravest first; the same finding in several logs and channels stands once.
 
     Parameters
     ----------
     reports : sequence of LogReport
         One a log.
+    least : {"note", "warning", "fatal"}
+        Leave out what weighs less.
     """
-    order = {"fatal": 0, "warning": 1, "note": 2}
-    rows = [
-        {
-            "severity": f.severity,
-            "log": report.name,
-            "channel": f.channel or "all",
-            "finding": f.evidence,
-            "consequence": f.consequence,
-            "advice": f.advice,
-        }
-        for report in reports
-        for f in report.findings
-    ]
-    columns = ["severity", "log", "channel", "finding", "consequence", "advice"]
+    weights = ("fatal", "warning", "note")
+    shown = weights[: weights.index(least) + 1]
+    groups: dict[tuple[str, str], list[tuple[str, Finding]]] = {}
+    for report in reports:
+        for finding in report.findings:
+            if finding.severity in shown:
+                groups.setdefault((finding.severity, finding.code), []).append((report.name, finding))
+    rows = [_group_row(severity, found) for (severity, _), found in groups.items()]
+    columns = ["severity", "where", "finding", "consequence", "advice"]
     table = pd.DataFrame(rows, columns=columns)
-    return table.sort_values("severity", key=lambda s: s.map(order), kind="stable").reset_index(drop=True)
+    return table.sort_values("severity", key=lambda s: s.map(weights.index), kind="stable").reset_index(drop=True)
+
+
+def _group_row(severity: str, found: Sequence[tuple[str, Finding]]) -> dict[str, str]:
+    logs, channels = (list(dict.fromkeys(names)) for names in zip(*((log, f.channel) for log, f in found)))
+    where = _joined(logs) + (f" ({', '.join(filter(None, channels))})" if any(channels) else "")
+    sizes = [abs(f.value) if math.isfinite(f.value) else -1.0 for _, f in found]
+    gravest = found[int(np.argmax(sizes))][1]
+    more = f" (the largest of {len(found)})" if len(found) > 1 else ""
+    texts = (f"{gravest.evidence}{more}", gravest.consequence, gravest.advice)
+    return dict(
+        zip(("severity", "where", "finding", "consequence", "advice"), (severity, where, *map(_sentence, texts)))
+    )
+
+
+def _joined(names: Sequence[str]) -> str:
+    return ", ".join(names) if len(names) <= 3 else f"{names[0]} … {names[-1]} ({len(names)} logs)"
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text if not text else text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
 
 
 def modes_table(axis: AxisAnalysis) -> pd.DataFrame:
@@ -149,22 +170,30 @@ def changes_table(comparison: Comparison) -> pd.DataFrame:
     comparison : Comparison
         Changes between two runs.
     """
-    rows = []
-    for c in comparison.changes:
-        scale, unit = _bench(c.unit)
-        rows.append(
-            {
-                "metric": c.name,
-                "before": estimate_text(c.before, scale=scale, unit=unit),
-                "after": estimate_text(c.after, scale=scale, unit=unit),
-                "after / before": estimate_text(c.ratio) if c.scale == "ratio" else _difference_text(c, scale, unit),
-                "verdict": c.word,
-                "p (Holm)": "–"
-                if math.isnan(c.p_adjusted)
-                else (f"{c.p_adjusted:.2g}" if c.p_adjusted >= 1e-4 else "< 0.0001"),
-            }
-        )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(
+        [_change_row(change) for change in comparison.changes],
+        columns=["metric", "before", "after", "after / before", "verdict", "p (Holm)"],
+    )
+
+
+def _change_row(change: MetricChange) -> dict[str, str]:
+    scale, unit = _BENCH.get(change.unit, (1.0, change.unit))
+    if "damping ratio" in change.name:
+        scale, unit = 100.0, "%"
+    digits = 4 if change.unit == "Hz" else 3
+    p = change.p_adjusted
+    if change.scale == "ratio":
+        moved = estimate_text(change.ratio, digits=digits)
+    else:
+        moved = "difference " + estimate_text(change.difference, scale=scale, unit=unit)
+    return {
+        "metric": change.name,
+        "before": estimate_text(change.before, scale=scale, unit=unit, digits=digits),
+        "after": estimate_text(change.after, scale=scale, unit=unit, digits=digits),
+        "after / before": moved,
+        "verdict": change.word,
+        "p (Holm)": "–" if math.isnan(p) else ("< 0.0001" if p < 1e-4 else f"{p:.2g}"),
+    }
 
 
 def to_plain(value: object) -> object:
@@ -190,15 +219,6 @@ def to_plain(value: object) -> object:
     if isinstance(value, np.generic):
         return value.item()
     return value if value is None or isinstance(value, bool | int | str) else str(value)
-
-
-def _difference_text(change: MetricChange, scale: float, unit: str) -> str:
-    return "difference " + estimate_text(change.difference, scale=scale, unit=unit)
-
-
-def _bench(unit: str) -> tuple[float, str]:
-    """Scale and symbol in which a builder reads an SI unit."""
-    return {"s": (1e3, "ms"), "m": (1e6, "µm"), "m/s^2": (1.0, "m/s²")}.get(unit, (1.0, unit))
 
 
 def _median_range(values: np.ndarray) -> str:
