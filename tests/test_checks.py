@@ -349,7 +349,7 @@ def test_stuck(samples, expected):
     report = check_recording(log_of(values))
     assert severity(report, "stuck") == expected
     if expected:
-        assert finding(report, "stuck").value == pytest.approx((samples - 1) / 800.0)
+        assert finding(report, "stuck").value == pytest.approx(samples / 800.0)
         assert report.blocked == {"modes", "displacement", "settling"}
 
 
@@ -360,6 +360,13 @@ def test_stuck_outside_the_windows_and_for_long():
     assert severity(check_recording(log_of(values), windows=[(0.0, 6.3)]), "stuck") == "fatal"
     values[0, 5000:8000] = 0.001
     assert "spectra" in check_recording(log_of(values)).blocked
+
+
+@pytest.mark.parametrize(("first", "expected"), [(0, "warning"), (1, "fatal")])
+def test_a_sensor_that_wakes_up_late(first, expected):
+    values = white()
+    values[0, first:400] = 0.0
+    assert severity(check_recording(log_of(values)), "stuck") == expected
 
 
 def test_hung_bus_that_reads_zero_is_stuck_not_clipped():
@@ -497,6 +504,14 @@ def test_unit(factor, expected):
 def test_unit_of_a_single_axis(static_g, expected):
     x = white(channels=1) + static_g * G
     assert severity(check_recording(log_of(x)), "unit") == expected
+
+
+@pytest.mark.parametrize(
+    ("static_g", "unit", "gravity"), [(1.0, None, None), (1 / G, "fatal", None), (0.02, None, "note")]
+)
+def test_a_single_gravity_axis(static_g, unit, gravity):
+    report = check_recording(log_of(white(channels=1) + static_g * G), gravity_axis="c0")
+    assert (severity(report, "unit"), severity(report, "gravity")) == (unit, gravity)
 
 
 @pytest.mark.parametrize(

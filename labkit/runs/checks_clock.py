@@ -98,43 +98,37 @@ def check_dropped_samples(log: CheckedLog) -> list[Finding]:
 
     Warning for any; fatal when no stretch of 0.5 s is complete (common practice, no source). `value`: share.
     """
-    starts, lengths = _losses(log)
-    short = lengths <= _SHORT_LOSS
-    lost = int(lengths[short].sum())
-    if not lost:
-        return []
-    return [
-        _loss_finding(
-            log,
-            "dropped-samples",
-            lost,
-            f"{lost} of {log.missing.size} samples ({lost / log.missing.size:.2%}) lost in {short.sum()} short losses, the "
-            f"first at {_times(log, starts[short])}",
-            "raise the baud rate, log in binary or lower the rate; number the samples",
-        )
-    ]
+    starts, lengths = runs_of(log.missing)
+    starts, lengths = starts[lengths <= _SHORT_LOSS], lengths[lengths <= _SHORT_LOSS]
+    lost = int(lengths.sum())
+    lines = _lines([p for p in log.problems("gap") if p.samples <= _SHORT_LOSS])
+    return _loss_findings(
+        log,
+        code="dropped-samples",
+        lost=lost,
+        evidence=f"{lost} of {log.missing.size} samples ({lost / log.missing.size:.2%}) lost in {lengths.size} short "
+        f"losses, the first at {_times(log, starts)}{lines and f' ({lines})'}",
+        advice="raise the baud rate, log in binary or lower the rate; number the samples",
+    )
 
 
 def check_gaps(log: CheckedLog) -> list[Finding]:
-    """Gaps: more than 3 samples missing in a row, or reported as a gap by the reader.
+    """Gaps: more than 3 samples missing in a row.
 
     Warning for any; fatal when no stretch of 0.5 s is complete (common practice, no source). `value`: share.
     """
-    starts, lengths = _losses(log)
-    long = lengths > _SHORT_LOSS
-    if not long.any():
-        return []
-    lost, lines = int(lengths[long].sum()), _lines(log.problems("gap"))
-    return [
-        _loss_finding(
-            log,
-            "gaps",
-            lost,
-            f"{long.sum()} gap(s), together {lost / log.rate_hz:.3g} s, the longest {lengths.max() / log.rate_hz:.3g} s, "
-            f"at {_times(log, starts[long])}{lines and f' ({lines})'}",
-            "find what stalls the logger (card, network, other programs); repeat the lost moves",
-        )
-    ]
+    starts, lengths = runs_of(log.missing)
+    starts, lengths = starts[lengths > _SHORT_LOSS], lengths[lengths > _SHORT_LOSS]
+    lost = int(lengths.sum())
+    lines = _lines([p for p in log.problems("gap") if p.samples > _SHORT_LOSS])
+    return _loss_findings(
+        log,
+        code="gaps",
+        lost=lost,
+        evidence=f"{lengths.size} gap(s), together {lost / log.rate_hz:.3g} s, the longest "
+        f"{lengths.max(initial=0) / log.rate_hz:.3g} s, at {_times(log, starts)}{lines and f' ({lines})'}",
+        advice="find what stalls the logger (card, network, other programs); repeat the lost moves",
+    )
 
 
 def check_repeated_time(log: CheckedLog) -> list[Finding]:
@@ -241,23 +235,24 @@ def _too_short(severity: str, evidence: str, consequence: str, blocks: Sequence[
     )
 
 
-def _losses(log: CheckedLog) -> tuple[np.ndarray, np.ndarray]:
-    return runs_of(log.missing)
-
-
-def _loss_finding(log: CheckedLog, code: str, lost: int, evidence: str, advice: str) -> Finding:
-    useless = log.longest_complete_s < min(_USABLE_S, 0.5 * log.recording.duration_s)
-    return Finding(
-        code=code,
-        severity="fatal" if useless else "warning",
-        evidence=evidence,
-        consequence=f"the longest complete stretch is {log.longest_complete_s:.2g} s: no move is left to analyse"
-        if useless
-        else "moves that touch a missing sample are left out",
-        advice=advice,
-        blocks=ANALYSES if useless else (),
-        value=lost / log.missing.size,
-    )
+def _loss_findings(log: CheckedLog, *, code: str, lost: int, evidence: str, advice: str) -> list[Finding]:
+    if not lost:
+        return []
+    left_s = log.longest_complete_s
+    useless = left_s < min(_USABLE_S, 0.5 * log.recording.duration_s)
+    return [
+        Finding(
+            code=code,
+            severity="fatal" if useless else "warning",
+            evidence=evidence,
+            consequence=f"the longest complete stretch is {left_s:.2g} s: no move is left to analyse"
+            if useless
+            else "moves that touch a missing sample are left out",
+            advice=advice,
+            blocks=ANALYSES if useless else (),
+            value=lost / log.missing.size,
+        )
+    ]
 
 
 def _time_order(

@@ -95,14 +95,14 @@ def check_unit(log: CheckedLog) -> list[Finding]:
 
     Fatal for everything that depends on the scale when |static| lies within 8 % of a ratio that a known mix-up
     gives: 1/9.81, 9.81, 100, 1000, 0.001, 0.01 (ratios derived; 8 %: offsets of MEMS sensors, common practice).
-    A single axis says something only above 1.3 g; below, it may lie flat. Frequencies and damping are not touched.
+    A single axis says something below 1.3 g only if it is the gravity axis. Frequencies and damping are not touched.
     `value`: |static| [g].
     """
     findings = []
     for names, vector in _at_rest(log, alone=True).items():
         static_g = _size_g(vector)
         words = _mix_up(static_g)
-        if words and (len(names) == 3 or static_g > 1.3):
+        if words and (len(names) == 3 or static_g > 1.3 or names == (log.gravity_axis,)):
             findings.append(
                 Finding(
                     code="unit",

@@ -128,48 +128,52 @@ def check_stuck(log: CheckedLog) -> list[Finding]:
     The share p of equal neighbours is taken in 64 blocks outside the longest run; its upper quartile says how still
     this sensor can be. A run is stuck when the expected number of runs so long, n·p^L, is below 10⁻⁴, and L ≥ 8;
     flat tops shorter than 0.1 s are left to the check of clipping.
-    Fatal where windows are touched or none are stated, because a stuck channel looks settled; else warning. Derived
-    for independent samples; the limits are common practice, no source. `value`: longest stuck time [s].
+    Fatal where windows are touched or none are stated, because a stuck channel looks settled; else, and for a stretch
+    at the very start (a sensor that wakes up), warning. Derived for independent samples; the limits are common
+    practice, no source. `value`: longest stuck time [s].
     """
     return [finding for name, row in log.live_rows() for finding in _stuck(log, name, row)]
 
 
 def _stuck(log: CheckedLog, name: str, row: np.ndarray) -> list[Finding]:
-    equal = np.diff(row) == 0.0
-    starts, lengths = runs_of(equal)
-    level = row[starts]
-    top = (level == np.nanmax(row)) | (level == np.nanmin(row))
-    starts, lengths = (a[~(top & (lengths < _LONGEST_TOP_S * log.rate_hz))] for a in (starts, lengths))
+    starts, lengths = _stuck_runs(row, longest_top=_LONGEST_TOP_S * log.rate_hz)
     if not lengths.size:
         return []
-    longest = int(np.argmax(lengths))
-    outside = np.ones(equal.size, dtype=bool)
-    outside[starts[longest] : starts[longest] + lengths[longest]] = False
-    if not outside.any():
-        return []
-    shares = [block.mean() for block in np.array_split(equal[outside], min(64, 1 + outside.sum() // 100))]
-    p = min(max(float(np.quantile(shares, 0.75)), 0.01), 1.0 - 1.0 / equal.size)
-    stuck = lengths >= max(7.0, math.log(1e4 * row.size) / -math.log(p))
-    if not stuck.any():
-        return []
-    share = float(lengths[stuck].sum() / equal.size)
-    spans = list(zip(starts[stuck], lengths[stuck]))
-    harmful = log.in_windows is None or any(log.in_windows[a : a + n + 1].any() for a, n in spans)
-    first_s = log.recording.start_s + starts[longest] / log.rate_hz
+    share, longest = float(lengths.sum() / row.size), int(np.argmax(lengths))
+    windows = np.ones(row.size, dtype=bool) if log.in_windows is None else log.in_windows
+    harmful = any(windows[a : a + n].any() for a, n in zip(starts, lengths) if a > 0)
     blocks = ("modes", "displacement", "settling", *(("spectra",) if share > 0.1 else ()))
     return [
         Finding(
             code="stuck",
             severity="fatal" if harmful else "warning",
             channel=name,
-            evidence=f"{len(spans)} stretch(es) of one repeated value, {share:.1%} of the log; the longest is "
-            f"{lengths[longest] + 1} samples ({lengths[longest] / log.rate_hz:.3g} s) at {first_s:.4g} s",
+            evidence=f"{lengths.size} stretch(es) of one repeated value, {share:.1%} of the log; the longest is "
+            f"{lengths[longest]} samples ({lengths[longest] / log.rate_hz:.3g} s) at "
+            f"{log.recording.start_s + starts[longest] / log.rate_hz:.4g} s",
             consequence="a stuck channel looks like a machine at rest: settling would come out too early",
             advice="look for a loose cable, a hung bus or a logger that repeats old samples",
             blocks=blocks if harmful else (),
             value=float(lengths[longest] / log.rate_hz),
         )
     ]
+
+
+def _stuck_runs(row: np.ndarray, *, longest_top: float) -> tuple[np.ndarray, np.ndarray]:
+    """Starts and lengths [samples] of the stuck runs."""
+    equal = np.diff(row) == 0.0
+    starts, lengths = runs_of(equal)
+    top = (row[starts] == np.nanmax(row)) | (row[starts] == np.nanmin(row))
+    keep = ~(top & (lengths < longest_top))
+    starts, lengths = starts[keep], lengths[keep]
+    if not lengths.size or lengths.max() == equal.size:
+        return starts[:0], lengths[:0]
+    longest = int(np.argmax(lengths))
+    outside = np.delete(equal, slice(starts[longest], starts[longest] + lengths[longest]))
+    shares = [block.mean() for block in np.array_split(outside, min(64, 1 + outside.size // 100))]
+    p = min(max(float(np.quantile(shares, 0.75)), 0.01), 1.0 - 1.0 / equal.size)
+    stuck = lengths >= max(7.0, math.log(1e4 * row.size) / -math.log(p))
+    return starts[stuck], lengths[stuck] + 1
 
 
 def check_held(log: CheckedLog) -> list[Finding]:
