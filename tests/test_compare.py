@@ -53,7 +53,8 @@ values = st.lists(st.floats(1e-6, 1e6), min_size=3, max_size=8)
 
 @settings(max_examples=60, deadline=None)
 @given(
-    sides=st.lists(st.tuples(values, values), min_size=1, max_size=5), level=st.floats(0.6, 0.99),
+    sides=st.lists(st.tuples(values, values), min_size=1, max_size=5),
+    level=st.floats(0.6, 0.99),
     scale=st.sampled_from(["ratio", "difference"]),
 )
 def test_word_and_interval_never_contradict_each_other(sides, level, scale):
@@ -92,8 +93,9 @@ def test_family_wise_false_alarms_stay_below_five_per_cent(n, words_only):
     rng, runs, alarms = np.random.default_rng(40), 800, 0
     for _ in range(runs):
         sds = rng.uniform(0.02, 0.5, (4, 2))
-        found = compare_metrics([metric(lognormal(rng, n, sd=b), lognormal(rng, n, sd=a), str(k))
-                                 for k, (b, a) in enumerate(sds)])
+        found = compare_metrics(
+            [metric(lognormal(rng, n, sd=b), lognormal(rng, n, sd=a), str(k)) for k, (b, a) in enumerate(sds)]
+        )
         alarms += any(change.word in {"improved", "worse"} for change in found.changes)
     assert 0.025 < alarms / runs < 0.05 + 2 * math.sqrt(0.05 * 0.95 / runs)
 
@@ -243,7 +245,8 @@ def test_a_metric_may_have_its_own_change_that_matters():
     before, after = (1.0, 1.1, 0.9, 1.0), (1.0, 1.1, 0.9, 1.05)
     general = compare_metrics([metric(before, after)], smallest_change_that_matters=1.5).changes[0]
     own = compare_metrics(
-        [metric(before, after, smallest_change_that_matters=1.05)], smallest_change_that_matters=1.5,
+        [metric(before, after, smallest_change_that_matters=1.05)],
+        smallest_change_that_matters=1.5,
     ).changes[0]
     assert own.repeats_needed > general.repeats_needed
     absolute = one(before, after, scale="difference", smallest_change_that_matters=0.01)

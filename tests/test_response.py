@@ -28,7 +28,11 @@ def recording(values, unit, **options):
 
 def frf(force, motion, unit="m/s^2", **options):
     return frequency_response(
-        recording(force, "N"), recording(motion, unit), force_channel="z", response_channel="z", **options,
+        recording(force, "N"),
+        recording(motion, unit),
+        force_channel="z",
+        response_channel="z",
+        **options,
     )
 
 

@@ -20,8 +20,13 @@ def recording(values, rate=100.0, start_s=0.0):
 
 def lay(rec, **options):
     options = {
-        "segment_s": None, "resolution_hz": None, "window": "hann", "overlap": 0.5, "windows": None,
-        "detrend": "constant", **options,
+        "segment_s": None,
+        "resolution_hz": None,
+        "window": "hann",
+        "overlap": 0.5,
+        "windows": None,
+        "detrend": "constant",
+        **options,
     }
     return lay_segments(rec, np.isfinite(rec.values[0]), **options)
 

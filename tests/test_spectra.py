@@ -25,7 +25,10 @@ def psd(values, rate=100.0, **options):
 # ------------------------------------------------------------------------------------------------- identities
 @settings(max_examples=40, deadline=None)
 @given(
-    n=st.integers(8, 400), seed=st.integers(0, 2**32 - 1), rate=st.floats(0.01, 1e6), scale=st.floats(1e-9, 1e9),
+    n=st.integers(8, 400),
+    seed=st.integers(0, 2**32 - 1),
+    rate=st.floats(0.01, 1e6),
+    scale=st.floats(1e-9, 1e9),
 )
 def test_parseval_the_lines_add_up_to_the_mean_square(n, seed, rate, scale):
     x = scale * np.random.default_rng(seed).standard_normal(n)
@@ -120,9 +123,9 @@ def test_the_mean_has_no_chi_square_interval():
 def resonant(rng, n):
     """White noise through a resonance at 12 Hz, half-power width 1.2 Hz, sampled at 100 Hz; and its density."""
     b, a = [1.0], [1.0, -2 * np.exp(-0.0377) * np.cos(0.754), np.exp(-2 * 0.0377)]
-    return signal.lfilter(b, a, rng.standard_normal(n + 1000))[1000:], lambda f: (
-        np.abs(signal.freqz(b, a, worN=f, fs=100.0)[1]) ** 2 * 2 / 100.0
-    )
+    return signal.lfilter(b, a, rng.standard_normal(n + 1000))[
+        1000:
+    ], lambda f: np.abs(signal.freqz(b, a, worN=f, fs=100.0)[1]) ** 2 * 2 / 100.0
 
 
 def white(rng, n):
@@ -144,9 +147,7 @@ def test_band_rms_intervals_cover(source, band, options, least, error_ratio):
     rng = np.random.default_rng(12)
     f = np.linspace(*band, 4001)
     truth = np.sqrt(np.trapezoid(source(rng, 10)[1](f), f))
-    found = [
-        band_rms(psd(source(rng, 2000)[0], **options), low_hz=band[0], high_hz=band[1]) for _ in range(600)
-    ]
+    found = [band_rms(psd(source(rng, 2000)[0], **options), low_hz=band[0], high_hz=band[1]) for _ in range(600)]
     assert least <= np.mean([got.interval.contains(truth) for got in found]) <= 0.975
     stated = np.sqrt(np.mean([got.standard_error**2 for got in found]))
     assert error_ratio[0] <= stated / np.std([got.value for got in found]) <= error_ratio[1]

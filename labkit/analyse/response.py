@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.analyse.segments import Window, lay_segments, line_covariance
+from labkit.analyse.segments import Segments, Window, lay_segments, line_covariance
 from labkit.base import check_choice, check_number
 from labkit.runs.recording import Recording
 
@@ -118,9 +118,17 @@ class FrequencyResponse:
 
 
 def frequency_response(
-    force: Recording, response: Recording, *, force_channel: str, response_channel: str,
-    segment_s: float | None = None, resolution_hz: float | None = None, window: Window = "hann",
-    overlap: float = 0.5, windows: Sequence[tuple[float, float]] | None = None, detrend: str = "constant",
+    force: Recording,
+    response: Recording,
+    *,
+    force_channel: str,
+    response_channel: str,
+    segment_s: float | None = None,
+    resolution_hz: float | None = None,
+    window: Window = "hann",
+    overlap: float = 0.5,
+    windows: Sequence[tuple[float, float]] | None = None,
+    detrend: str = "constant",
     estimator: str = "H1",
 ) -> FrequencyResponse:
     """Motion per force from two recordings on one clock: H1 = G_fx/G_ff or H2 = G_xx/G_xf, γ² = H1/H2.
@@ -158,8 +166,14 @@ def frequency_response(
     kind = _check_pair(force, response)
     f, x = force.channel(force_channel), response.channel(response_channel)
     seg = lay_segments(
-        force, np.isfinite(f) & np.isfinite(x), segment_s=segment_s, resolution_hz=resolution_hz, window=window,
-        overlap=overlap, windows=windows, detrend=detrend,
+        force,
+        np.isfinite(f) & np.isfinite(x),
+        segment_s=segment_s,
+        resolution_hz=resolution_hz,
+        window=window,
+        overlap=overlap,
+        windows=windows,
+        detrend=detrend,
     )
     averages = float(1 / line_covariance(seg.starts, seg.taper)[0])
     if averages < 1.5:
@@ -167,25 +181,41 @@ def frequency_response(
             f"{seg.starts.size} segment(s) are worth {averages:.2g} independent average(s), and with one the coherence "
             "is 1 whatever was measured; give at least two: shorter segments, more windows or a longer log"
         )
+    ratio, coherence = _ratio_and_coherence(seg, f, x, estimator)
+    zero = coherence_zero_level(averages)
+    error = np.full(coherence.size, np.nan)
+    shown = coherence > zero
+    error[shown] = response_random_error(coherence[shown], averages=averages)
+    return FrequencyResponse(
+        frequency_hz=seg.frequency_hz,
+        response=ratio,
+        kind=kind,
+        unit=_per_newton(kind),
+        coherence=coherence,
+        magnitude_error=error,
+        phase_error_rad=error.copy(),
+        coherence_zero_level=zero,
+        effective_averages=averages,
+        n_segments=seg.starts.size,
+        n_left_out=seg.n_left_out,
+        estimator=estimator,
+        window=seg.name,
+        enbw_hz=seg.enbw_hz,
+    )
+
+
+def _ratio_and_coherence(seg: Segments, f: np.ndarray, x: np.ndarray, estimator: str) -> tuple[np.ndarray, np.ndarray]:
+    """The estimator and γ², both nan where a line holds no force or no motion."""
     g_ff, g_xx = (seg.averaged(a, a, "density").real for a in (f, x))
     g_fx = seg.averaged(f, x, "density")
-    if detrend != "none":
+    if seg.detrend != "none":
         g_ff[0] = g_xx[0] = 0.0  # only rounding is left of the mean
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = g_fx / g_ff if estimator == "H1" else g_xx / np.conj(g_fx)
         coherence = np.abs(g_fx) ** 2 / (g_ff * g_xx)
     empty = ~(np.isfinite(ratio) & np.isfinite(coherence))
     ratio[empty], coherence[empty] = np.nan, np.nan
-    zero = coherence_zero_level(averages)
-    error = np.full(coherence.size, np.nan)
-    shown = coherence > zero
-    error[shown] = response_random_error(coherence[shown], averages=averages)
-    return FrequencyResponse(
-        frequency_hz=seg.frequency_hz, response=ratio, kind=kind, unit=_per_newton(kind), coherence=coherence,
-        magnitude_error=error, phase_error_rad=error.copy(), coherence_zero_level=zero, effective_averages=averages,
-        n_segments=seg.starts.size, n_left_out=seg.n_left_out, estimator=estimator, window=seg.name,
-        enbw_hz=seg.enbw_hz,
-    )
+    return ratio, coherence
 
 
 def _check_pair(force: Recording, response: Recording) -> str:

@@ -156,6 +156,18 @@ def line_covariance(starts: np.ndarray, taper: np.ndarray) -> np.ndarray:
     """Covariance of the averaged densities of two lines m bins apart, relative to their product (white noise).
 
     c(m) = K⁻²·Σᵢⱼ |Σₖ w[k]·w[k+sᵢ−sⱼ]·exp(−2πi·mk/N)|²/(Σw²)²; c(0) = 1/n_d (derived).
+
+    Parameters
+    ----------
+    starts : ndarray of int
+        First sample of each segment.
+    taper : ndarray
+        Samples of the window.
+
+    Examples
+    --------
+    >>> (3 * line_covariance(np.array([0, 64, 128]), np.ones(64))).round(6)[:3].tolist()
+    [1.0, 0.0, 0.0]
     """
     n, power = taper.size, taper @ taper
     total = np.zeros(n // 2 + 1)
@@ -180,7 +192,25 @@ def _lags(starts: np.ndarray, n: int) -> dict[int, int]:
 # ------------------------------------------------------------------------------------------------ segments
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Segments:
-    """Where the segments begin and what weighs them."""
+    """Where the segments of a recording begin and what weighs them.
+
+    Parameters
+    ----------
+    taper : ndarray
+        Samples of the window.
+    starts : ndarray of int
+        First sample of each segment used.
+    n_left_out : int
+        Segments left out because they touch a missing sample.
+    name : str
+        Name of the window.
+    enbw_hz : float
+        Equivalent noise bandwidth [Hz].
+    detrend : {"constant", "linear", "none"}
+        What is taken out of each segment.
+    sample_rate_hz : float
+        Rate of the clock [Hz].
+    """
 
     taper: np.ndarray
     starts: np.ndarray
@@ -191,14 +221,29 @@ class Segments:
     sample_rate_hz: float
 
     def averaged(self, x: np.ndarray, y: np.ndarray, scaling: str) -> np.ndarray:
-        """One-sided cross spectrum of x and y, averaged over the segments."""
+        """One-sided cross spectrum of x and y, averaged over the segments.
+
+        Parameters
+        ----------
+        x, y : ndarray
+            Samples of two channels on one clock.
+        scaling : {"density", "spectrum"}
+            Per hertz, or per line.
+        """
         n = self.taper.size
         total = np.zeros(n // 2 + 1, dtype=complex)
         for starts in self._chunks():
             xs, ys = (np.lib.stride_tricks.sliding_window_view(a, n)[starts] for a in (x, y))
             _, cross = signal.csd(
-                xs, ys, fs=self.sample_rate_hz, window=self.taper, nperseg=n, noverlap=0,
-                detrend=_DETREND[self.detrend], scaling=scaling, axis=-1,
+                xs,
+                ys,
+                fs=self.sample_rate_hz,
+                window=self.taper,
+                nperseg=n,
+                noverlap=0,
+                detrend=_DETREND[self.detrend],
+                scaling=scaling,
+                axis=-1,
             )
             total += cross.sum(axis=0)
         return total / self.starts.size
@@ -209,14 +254,49 @@ class Segments:
 
     @property
     def frequency_hz(self) -> np.ndarray:
+        """Lines [Hz]."""
         return fft.rfftfreq(self.taper.size, 1 / self.sample_rate_hz)
 
 
 def lay_segments(
-    recording: Recording, usable: np.ndarray, *, segment_s: float | None, resolution_hz: float | None,
-    window: Window, overlap: float, windows: Sequence[tuple[float, float]] | None, detrend: str,
+    recording: Recording,
+    usable: np.ndarray,
+    *,
+    segment_s: float | None,
+    resolution_hz: float | None,
+    window: Window,
+    overlap: float,
+    windows: Sequence[tuple[float, float]] | None,
+    detrend: str,
 ) -> Segments:
-    """Lay segments over the recording (or over each of `windows`) and leave out those that touch a missing sample."""
+    """Lay segments over the recording (or over each of `windows`) and leave out those that touch a missing sample.
+
+    Parameters
+    ----------
+    recording : Recording
+        The log; gives the clock.
+    usable : ndarray of bool
+        Which of its samples may be used.
+    segment_s, resolution_hz : float or None
+        Length of a segment [s], or the equivalent noise bandwidth wanted [Hz]; without both, one segment spans the
+        shortest of `windows`, or the recording.
+    window : str, tuple or array_like
+        The window; its own samples fix the segment.
+    overlap : float
+        Share of a segment that the next one covers again.
+    windows : sequence of (start_s, end_s) or None
+        Stretches to use, start ≤ t < end [s].
+    detrend : {"constant", "linear", "none"}
+        What is to be taken out of each segment.
+
+    Examples
+    --------
+    >>> log = Recording(values=[[0.0] * 100], sample_rate_hz=100.0, channels=["ax"], unit="m/s^2")
+    >>> laid = lay_segments(log, np.arange(100) != 70, segment_s=0.4, resolution_hz=None, window="hann", overlap=0.5,
+    ...                     windows=None, detrend="constant")
+    >>> laid.starts.tolist(), laid.n_left_out
+    ([0, 20], 2)
+    """
     check_choice("detrend", detrend, _DETREND)
     spans = _spans(recording, windows)
     taper = _segment_taper(recording, spans, segment_s=segment_s, resolution_hz=resolution_hz, window=window)
@@ -236,7 +316,11 @@ def lay_segments(
             "samples; use shorter segments or a stretch without gaps"
         )
     return Segments(
-        taper=taper, starts=starts[whole], n_left_out=int((~whole).sum()), detrend=detrend, sample_rate_hz=rate,
+        taper=taper,
+        starts=starts[whole],
+        n_left_out=int((~whole).sum()),
+        detrend=detrend,
+        sample_rate_hz=rate,
         name=window if isinstance(window, str) else (str(window) if isinstance(window, tuple) else "own samples"),
         enbw_hz=window_facts(taper).enbw_bins * rate / n,
     )
@@ -264,7 +348,11 @@ def _spans(recording: Recording, windows: Sequence[tuple[float, float]] | None) 
 
 
 def _segment_taper(
-    recording: Recording, spans: list[tuple[int, int]], *, segment_s: float | None, resolution_hz: float | None,
+    recording: Recording,
+    spans: list[tuple[int, int]],
+    *,
+    segment_s: float | None,
+    resolution_hz: float | None,
     window: Window,
 ) -> np.ndarray:
     """The window, as long as the segment asked for: by duration, by resolution, or the shortest span."""

@@ -79,9 +79,16 @@ class PowerSpectrum:
 
 
 def power_spectral_density(
-    recording: Recording, *, channel: str, segment_s: float | None = None, resolution_hz: float | None = None,
-    window: Window = "hann", overlap: float = 0.5, windows: Sequence[tuple[float, float]] | None = None,
-    detrend: str = "constant", level: float = 0.95,
+    recording: Recording,
+    *,
+    channel: str,
+    segment_s: float | None = None,
+    resolution_hz: float | None = None,
+    window: Window = "hann",
+    overlap: float = 0.5,
+    windows: Sequence[tuple[float, float]] | None = None,
+    detrend: str = "constant",
+    level: float = 0.95,
 ) -> PowerSpectrum:
     """Power spectral density averaged over segments, with its χ² interval.
 
@@ -122,8 +129,14 @@ def power_spectral_density(
     """
     x = recording.channel(channel)
     seg = lay_segments(
-        recording, np.isfinite(x), segment_s=segment_s, resolution_hz=resolution_hz, window=window, overlap=overlap,
-        windows=windows, detrend=detrend,
+        recording,
+        np.isfinite(x),
+        segment_s=segment_s,
+        resolution_hz=resolution_hz,
+        window=window,
+        overlap=overlap,
+        windows=windows,
+        detrend=detrend,
     )
     density = seg.averaged(x, x, "density").real
     covariance = line_covariance(seg.starts, seg.taper)
@@ -133,9 +146,18 @@ def power_spectral_density(
     if seg.taper.size % 2 == 0:  # the Nyquist line is real: half the degrees of freedom
         low[-1], high[-1] = (factor * density[-1] for factor in psd_interval_factors(averages / 2, level=level))
     return PowerSpectrum(
-        frequency_hz=seg.frequency_hz, density=density, interval_low=low, interval_high=high, level=float(level),
-        effective_averages=averages, n_segments=seg.starts.size, n_left_out=seg.n_left_out,
-        line_covariance=covariance, window=seg.name, enbw_hz=seg.enbw_hz, unit=recording.unit,
+        frequency_hz=seg.frequency_hz,
+        density=density,
+        interval_low=low,
+        interval_high=high,
+        level=float(level),
+        effective_averages=averages,
+        n_segments=seg.starts.size,
+        n_left_out=seg.n_left_out,
+        line_covariance=covariance,
+        window=seg.name,
+        enbw_hz=seg.enbw_hz,
+        unit=recording.unit,
     )
 
 
@@ -202,8 +224,13 @@ def band_rms(spectrum: PowerSpectrum, *, low_hz: float, high_hz: float) -> BandR
         low, high = (math.sqrt(total * factor) for factor in psd_interval_factors(dof / 2, level=spectrum.level))
         error = math.sqrt(total / (2 * dof))
     return BandRms(
-        value=math.sqrt(total), standard_error=error, interval=Interval(low=low, high=high, level=spectrum.level),
-        dof=dof, low_hz=float(low_hz), high_hz=float(high_hz), n_lines=(high_hz - low_hz) / spectrum.enbw_hz,
+        value=math.sqrt(total),
+        standard_error=error,
+        interval=Interval(low=low, high=high, level=spectrum.level),
+        dof=dof,
+        low_hz=float(low_hz),
+        high_hz=float(high_hz),
+        n_lines=(high_hz - low_hz) / spectrum.enbw_hz,
         notes=_band_notes(spectrum, low_hz, high_hz),
     )
 
@@ -268,8 +295,14 @@ class AmplitudeSpectrum:
 
 
 def amplitude_spectrum(
-    recording: Recording, *, channel: str, segment_s: float | None = None, resolution_hz: float | None = None,
-    window: Window = "flattop", overlap: float = 0.5, windows: Sequence[tuple[float, float]] | None = None,
+    recording: Recording,
+    *,
+    channel: str,
+    segment_s: float | None = None,
+    resolution_hz: float | None = None,
+    window: Window = "flattop",
+    overlap: float = 0.5,
+    windows: Sequence[tuple[float, float]] | None = None,
     detrend: str = "constant",
 ) -> AmplitudeSpectrum:
     """Peak amplitudes of steady tones; not for noise or decays, whose height depends on the resolution.
@@ -289,8 +322,14 @@ def amplitude_spectrum(
     """
     x = recording.channel(channel)
     seg = lay_segments(
-        recording, np.isfinite(x), segment_s=segment_s, resolution_hz=resolution_hz, window=window, overlap=overlap,
-        windows=windows, detrend=detrend,
+        recording,
+        np.isfinite(x),
+        segment_s=segment_s,
+        resolution_hz=resolution_hz,
+        window=window,
+        overlap=overlap,
+        windows=windows,
+        detrend=detrend,
     )
     power = seg.averaged(x, x, "spectrum").real
     double = np.full(power.size, 2.0)
@@ -299,7 +338,13 @@ def amplitude_spectrum(
         double[-1] = 1.0
     facts = window_facts(seg.taper)
     return AmplitudeSpectrum(
-        frequency_hz=seg.frequency_hz, amplitude=np.sqrt(double * power), unit=recording.unit, window=seg.name,
-        coherent_gain=facts.coherent_gain, scalloping_db=facts.scalloping_db, enbw_hz=seg.enbw_hz,
-        n_segments=seg.starts.size, n_left_out=seg.n_left_out,
+        frequency_hz=seg.frequency_hz,
+        amplitude=np.sqrt(double * power),
+        unit=recording.unit,
+        window=seg.name,
+        coherent_gain=facts.coherent_gain,
+        scalloping_db=facts.scalloping_db,
+        enbw_hz=seg.enbw_hz,
+        n_segments=seg.starts.size,
+        n_left_out=seg.n_left_out,
     )

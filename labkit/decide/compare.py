@@ -65,7 +65,8 @@ class Metric:
             object.__setattr__(self, side, tuple(map(float, values)))
         if self.smallest_change_that_matters is not None:
             check_number(
-                f"smallest_change_that_matters of metric {self.name!r}", self.smallest_change_that_matters,
+                f"smallest_change_that_matters of metric {self.name!r}",
+                self.smallest_change_that_matters,
                 above=1.0 if self.scale == "ratio" else 0.0,
             )
 
@@ -159,8 +160,12 @@ class _Case:
 
 
 def compare_metrics(
-    metrics: Sequence[Metric], *, level: float = 0.95, smallest_change_that_matters: float | None = None,
-    power: float = 0.8, paired: bool = False,
+    metrics: Sequence[Metric],
+    *,
+    level: float = 0.95,
+    smallest_change_that_matters: float | None = None,
+    power: float = 0.8,
+    paired: bool = False,
 ) -> Comparison:
     """Compare every metric before and after: Welch's t on logarithms, Holm over the metrics.
 
@@ -199,11 +204,15 @@ def compare_metrics(
     adjusted, hurdles = iter(holm_adjusted(tested)), iter(holm_alphas(tested, alpha=1 - level))
     changes = [
         _change(case, float(next(adjusted)), float(next(hurdles)), level=level, power=power, paired=paired)
-        if case.test else _not_comparable(case, level)
+        if case.test
+        else _not_comparable(case, level)
         for case in cases
     ]
     return Comparison(
-        changes=tuple(changes), level=float(level), power=float(power), paired=paired,
+        changes=tuple(changes),
+        level=float(level),
+        power=float(power),
+        paired=paired,
         notes=(f"Holm over {len(tested)} of {len(cases)} metric(s)",) if len(tested) != len(cases) else (),
     )
 
@@ -224,7 +233,12 @@ def _prepare(metric: Metric, matters: float | None, paired: bool) -> _Case:
     if not reason:
         notes += _weak_points(before, after)
     return _Case(
-        metric=metric, before=before, after=after, matters=matters, reason=reason, notes=notes,
+        metric=metric,
+        before=before,
+        after=after,
+        matters=matters,
+        reason=reason,
+        notes=notes,
         test=None if reason else mean_difference(before, after, paired=paired),
     )
 
@@ -239,7 +253,8 @@ def _with_value(metric: Metric, paired: bool) -> tuple[np.ndarray, np.ndarray, t
     notes = tuple(
         f"{int(np.isnan(v).sum())} of {v.size} moves {name} gave no value and were left out; "
         "if they were the worst ones, this side looks better than it is"
-        for name, v in sides.items() if np.isnan(v).any()
+        for name, v in sides.items()
+        if np.isnan(v).any()
     )
     keep = {name: np.isfinite(v) for name, v in sides.items()}
     if paired and sides["before"].size == sides["after"].size:
@@ -268,7 +283,8 @@ def _no_scatter(before: np.ndarray, after: np.ndarray, paired: bool) -> str:
 def _weak_points(before: np.ndarray, after: np.ndarray) -> tuple[str, ...]:
     notes = [
         f"all values {name} are equal: the result rests on the scatter of the other side alone"
-        for name, side in (("before", before), ("after", after)) if without_scatter(side)
+        for name, side in (("before", before), ("after", after))
+        if without_scatter(side)
     ]
     fewest = min(before.size, after.size)
     if fewest < _FEW:
@@ -279,11 +295,20 @@ def _weak_points(before: np.ndarray, after: np.ndarray) -> tuple[str, ...]:
 
 # ------------------------------------------------------------------------------------------------------- result
 def _change(
-    case: _Case, adjusted: float, hurdle: float, *, level: float, power: float, paired: bool,
+    case: _Case,
+    adjusted: float,
+    hurdle: float,
+    *,
+    level: float,
+    power: float,
+    paired: bool,
 ) -> MetricChange:
     metric, test, on_logs = case.metric, case.test, case.metric.scale == "ratio"
     shift = Estimate.from_standard_error(
-        test.difference.value, test.difference.standard_error, dof=test.dof, level=1 - hurdle,
+        test.difference.value,
+        test.difference.standard_error,
+        dof=test.dof,
+        level=1 - hurdle,
     )
     smallest = shift.standard_error * detectable_shift(dof=test.dof, alpha=hurdle, power=power, scatter_dof=test.dof)
     matters = None if case.matters is None else (math.log(case.matters) if on_logs else case.matters)
@@ -291,14 +316,22 @@ def _change(
     unknown = Estimate.unknown(level=1 - hurdle)
     word = _word(metric.better, shift.value, detected=test.p_value <= hurdle)
     return MetricChange(
-        name=metric.name, unit=metric.unit, better=metric.better, scale=metric.scale,
-        before=_mean(case.before, on_logs, level), after=_mean(case.after, on_logs, level),
-        ratio=_exp(shift) if on_logs else unknown, difference=unknown if on_logs else shift,
-        p_value=test.p_value, p_adjusted=adjusted, word=word,
+        name=metric.name,
+        unit=metric.unit,
+        better=metric.better,
+        scale=metric.scale,
+        before=_mean(case.before, on_logs, level),
+        after=_mean(case.after, on_logs, level),
+        ratio=_exp(shift) if on_logs else unknown,
+        difference=unknown if on_logs else shift,
+        p_value=test.p_value,
+        p_adjusted=adjusted,
+        word=word,
         smallest_detectable_ratio=_ratio(smallest) if on_logs else math.nan,
         smallest_detectable_difference=math.nan if on_logs else smallest,
         repeats_needed=repeats_needed(effect, alpha=hurdle, power=power, scatter_dof=test.dof, paired=paired),
-        n_before=case.before.size, n_after=case.after.size,
+        n_before=case.before.size,
+        n_after=case.after.size,
         notes=case.notes + _against_what_matters(case, shift, smallest, matters, word),
     )
 
@@ -312,7 +345,11 @@ def _word(better: str, shift: float, *, detected: bool) -> str:
 
 
 def _against_what_matters(
-    case: _Case, shift: Estimate, smallest: float, matters: float | None, word: str,
+    case: _Case,
+    shift: Estimate,
+    smallest: float,
+    matters: float | None,
+    word: str,
 ) -> tuple[str, ...]:
     """Where the interval stands against the smallest change that matters; "no change seen" is not "no change"."""
     if matters is None:
@@ -331,12 +368,23 @@ def _not_comparable(case: _Case, level: float) -> MetricChange:
     before, after = _mean(case.before, on_logs, level), _mean(case.after, on_logs, level)
     unknown = Estimate.unknown(level=level)
     return MetricChange(
-        name=metric.name, unit=metric.unit, better=metric.better, scale=metric.scale, before=before, after=after,
+        name=metric.name,
+        unit=metric.unit,
+        better=metric.better,
+        scale=metric.scale,
+        before=before,
+        after=after,
         ratio=Estimate.unknown(after.value / before.value, level=level) if on_logs else unknown,
         difference=unknown if on_logs else Estimate.unknown(after.value - before.value, level=level),
-        p_value=math.nan, p_adjusted=math.nan, word="not comparable", smallest_detectable_ratio=math.nan,
-        smallest_detectable_difference=math.nan, repeats_needed=math.nan, n_before=case.before.size,
-        n_after=case.after.size, notes=(case.reason, *case.notes),
+        p_value=math.nan,
+        p_adjusted=math.nan,
+        word="not comparable",
+        smallest_detectable_ratio=math.nan,
+        smallest_detectable_difference=math.nan,
+        repeats_needed=math.nan,
+        n_before=case.before.size,
+        n_after=case.after.size,
+        notes=(case.reason, *case.notes),
     )
 
 
@@ -359,5 +407,7 @@ def _exp(log: Estimate) -> Estimate:
     value, ends = math.exp(log.value), log.interval
     low, high = _ratio(ends.low), _ratio(ends.high)
     return Estimate(
-        value=value, standard_error=value * log.standard_error, interval=Interval(low=low, high=high, level=ends.level),
+        value=value,
+        standard_error=value * log.standard_error,
+        interval=Interval(low=low, high=high, level=ends.level),
     )

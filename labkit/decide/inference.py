@@ -1,4 +1,4 @@
-"""Small-sample statistics behind a verdict: differences of means, power, repeats needed, percentile bounds.
+"""Small-sample statistics behind a verdict: differences of means, power, repeats needed.
 
 The unit of all of it is one independent repeat (one move), never one sample of a log.
 """
@@ -17,7 +17,6 @@ from labkit.base import Estimate, check_array, check_number
 __all__ = [
     "EffectSize",
     "MeanDifference",
-    "QuantileBound",
     "detectable_shift",
     "effective_dof",
     "hedges_g",
@@ -25,10 +24,9 @@ __all__ = [
     "holm_alphas",
     "mean_difference",
     "power_of_test",
-    "quantile_bound",
     "relative_sd_of_sd",
-    "repeats_for_maximum",
     "repeats_needed",
+    "without_scatter",
 ]
 
 _MOST_REPEATS = 10**6  # more than this is "never"
@@ -60,7 +58,11 @@ class MeanDifference:
 
 
 def mean_difference(
-    before: Sequence[float], after: Sequence[float], *, paired: bool = False, level: float = 0.95,
+    before: Sequence[float],
+    after: Sequence[float],
+    *,
+    paired: bool = False,
+    level: float = 0.95,
 ) -> MeanDifference:
     """Welch's test (unequal variances) or the paired t test of after − before.
 
@@ -91,19 +93,35 @@ def mean_difference(
     error = float(np.hypot.reduce(errors))
     if error == 0.0:
         return MeanDifference(
-            difference=Estimate.unknown(difference, level=level), t=math.nan, dof=math.nan, p_value=math.nan,
+            difference=Estimate.unknown(difference, level=level),
+            t=math.nan,
+            dof=math.nan,
+            p_value=math.nan,
             scatter=0.0,
         )
     dof = effective_dof(errors, [side.size - 1 for side in sides])
     return MeanDifference(
-        difference=Estimate.from_standard_error(difference, error, dof=dof, level=level), t=difference / error, dof=dof,
+        difference=Estimate.from_standard_error(difference, error, dof=dof, level=level),
+        t=difference / error,
+        dof=dof,
         p_value=float(2 * special.stdtr(dof, -abs(difference) / error)),
         scatter=float(np.sqrt(np.mean(deviations**2))),
     )
 
 
 def without_scatter(values: np.ndarray) -> bool:
-    """True when all values are the same up to rounding, so that they say nothing about their uncertainty."""
+    """True when all values are the same up to rounding, so that they say nothing about their uncertainty.
+
+    Parameters
+    ----------
+    values : ndarray
+        At least one value.
+
+    Examples
+    --------
+    >>> without_scatter(np.array([0.4, 0.4])), without_scatter(np.array([0.4, 0.41]))
+    (True, False)
+    """
     return bool(np.ptp(values) <= 1e-12 * np.abs(values).max())
 
 
@@ -204,7 +222,12 @@ def detectable_shift(*, dof: float, alpha: float = 0.05, power: float = 0.8, sca
 
 
 def repeats_needed(
-    effect: float, *, alpha: float = 0.05, power: float = 0.8, scatter_dof: float = math.inf, paired: bool = False,
+    effect: float,
+    *,
+    alpha: float = 0.05,
+    power: float = 0.8,
+    scatter_dof: float = math.inf,
+    paired: bool = False,
 ) -> float:
     """Repeats a side (or pairs) with which a two-sided t test sees an effect; inf beyond a million.
 
@@ -333,80 +356,3 @@ def hedges_g(before: Sequence[float], after: Sequence[float]) -> EffectSize:
     d = float(a.mean() - b.mean()) / pooled
     correction = math.exp(math.lgamma(nu / 2) - math.lgamma((nu - 1) / 2)) / math.sqrt(nu / 2)
     return EffectSize(d=d, correction=correction, g=correction * d)
-
-
-# ------------------------------------------------------------------------------------------- percentile bound
-@dataclass(frozen=True, kw_only=True)
-class QuantileBound:
-    """An upper bound on what a share of all repeats stays under, without assuming a distribution.
-
-    Parameters
-    ----------
-    value : float
-        The bound, one of the measured values; nan when there are too few repeats for `confidence`.
-    coverage, confidence : float
-        Share of all future repeats, and the confidence asked for.
-    rank, n : int
-        The bound is the rank-th smallest of n; rank 0 without a bound.
-    confidence_of_maximum : float
-        Confidence 1 − coverageⁿ that the largest value gives.
-    repeats_needed : int
-        Repeats with which the largest value gives the confidence asked for.
-    """
-
-    value: float
-    coverage: float
-    confidence: float
-    rank: int
-    n: int
-    confidence_of_maximum: float
-    repeats_needed: int
-
-
-def quantile_bound(values: Sequence[float], *, coverage: float = 0.9, confidence: float = 0.9) -> QuantileBound:
-    """Upper bound on a quantile by order statistics: P(X₍ᵣ₎ ≥ q_p) = P(Bin(n, p) ≤ r − 1) (Wilks 1941, from memory).
-
-    Parameters
-    ----------
-    values : sequence of float
-        One value a repeat, for example settling times [s]; inf for a move that never settled.
-    coverage : float
-        The quantile p: share of all repeats that is to stay under the bound.
-    confidence : float
-        Confidence that it does.
-
-    Examples
-    --------
-    >>> bound = quantile_bound(np.arange(1.0, 31.0), coverage=0.9, confidence=0.9)
-    >>> bound.value, bound.repeats_needed
-    (30.0, 22)
-    """
-    x = check_array("values", values, ndim=1, finite=False)
-    if np.isnan(x).any():
-        raise ValueError("values holds nan; leave out a move that gave no value, write inf for one that never settled")
-    needed = repeats_for_maximum(coverage=coverage, confidence=confidence)
-    reached = stats.binom.cdf(np.arange(x.size), x.size, coverage) >= confidence
-    rank = int(np.argmax(reached)) + 1 if reached.any() else 0
-    return QuantileBound(
-        value=float(np.sort(x)[rank - 1]) if rank else math.nan, coverage=coverage, confidence=confidence, rank=rank,
-        n=x.size, confidence_of_maximum=float(1 - coverage**x.size), repeats_needed=needed,
-    )
-
-
-def repeats_for_maximum(*, coverage: float, confidence: float) -> int:
-    """Smallest n for which the largest of n values bounds a quantile: ln(1 − confidence)/ln(coverage), rounded up.
-
-    Parameters
-    ----------
-    coverage, confidence : float
-        As in `quantile_bound`.
-
-    Examples
-    --------
-    >>> repeats_for_maximum(coverage=0.95, confidence=0.95)
-    59
-    """
-    p = check_number("coverage", coverage, above=0.0, below=1.0)
-    c = check_number("confidence", confidence, above=0.0, below=1.0)
-    n = max(1, math.floor(math.log1p(-c) / math.log(p)))  # floor, then look: the quotient may be a hair over a whole
-    return n if 1 - p**n >= c else n + 1

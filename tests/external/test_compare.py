@@ -16,9 +16,9 @@ from labkit.decide.inference import (
     mean_difference,
     power_of_test,
     relative_sd_of_sd,
-    repeats_for_maximum,
     repeats_needed,
 )
+from labkit.decide.percentile import repeats_for_maximum
 
 # Student, Biometrika 6 (1908) 1: hours of sleep gained by ten patients under two drugs
 DRUG_1 = (0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0)
@@ -129,9 +129,12 @@ def test_repeats_needed_equal_statsmodels_rounded_up(effect, power):
 def test_a_whole_comparison_equals_the_same_steps_in_statsmodels():
     rng = np.random.default_rng(52)
     sides = [(rng.lognormal(0, 0.2, 8), rng.lognormal(shift, 0.2, 11)) for shift in (0.0, -0.9, 0.25, 0.5)]
-    found = compare_metrics([
-        Metric(name=str(k), unit="s", better="lower", before=tuple(b), after=tuple(a)) for k, (b, a) in enumerate(sides)
-    ]).changes
+    found = compare_metrics(
+        [
+            Metric(name=str(k), unit="s", better="lower", before=tuple(b), after=tuple(a))
+            for k, (b, a) in enumerate(sides)
+        ]
+    ).changes
     means = [CompareMeans(DescrStatsW(np.log(a)), DescrStatsW(np.log(b))) for b, a in sides]
     p = [m.ttest_ind(usevar="unequal")[1] for m in means]
     rejected, adjusted, _, _ = multipletests(p, alpha=0.05, method="holm")

@@ -84,9 +84,20 @@ def test_response_of_a_mass_on_a_damped_spring():
     receptance = 1 / (5e4 - 8 * omega**2 + 2j * 0.03 * np.sqrt(5e4 * 8) * omega)
     unknown = np.full(2, np.nan)
     frf = FrequencyResponse(
-        frequency_hz=f, response=receptance, kind="receptance", unit="m/N", coherence=unknown,
-        magnitude_error=unknown, phase_error_rad=unknown, coherence_zero_level=0.3, effective_averages=9.0,
-        n_segments=9, n_left_out=0, estimator="H1", window="hann", enbw_hz=1.0,
+        frequency_hz=f,
+        response=receptance,
+        kind="receptance",
+        unit="m/N",
+        coherence=unknown,
+        magnitude_error=unknown,
+        phase_error_rad=unknown,
+        coherence_zero_level=0.3,
+        effective_averages=9.0,
+        n_segments=9,
+        n_left_out=0,
+        estimator="H1",
+        window="hann",
+        enbw_hz=1.0,
     )
     assert abs(frf.response[1]) == pytest.approx(5.3847511e-05, rel=1e-6)
     assert abs(convert_response(frf, kind="mobility").response[1]) == pytest.approx(0.0033833389, rel=1e-6)
@@ -101,8 +112,12 @@ def test_bias_of_h1_and_h2_by_noise_on_either_side():
     u, n_in, n_out = (s * rng.standard_normal(2_000_000) for s in (1.0, np.sqrt(0.05), np.sqrt(0.02)))
     found = [
         frequency_response(
-            recording(u + n_in, 1000.0, "N"), recording(u + n_out, 1000.0), force_channel="a", response_channel="a",
-            segment_s=0.256, estimator=estimator,
+            recording(u + n_in, 1000.0, "N"),
+            recording(u + n_out, 1000.0),
+            force_channel="a",
+            response_channel="a",
+            segment_s=0.256,
+            estimator=estimator,
         )
         for estimator in ("H1", "H2")
     ]
@@ -128,7 +143,11 @@ def test_response_and_coherence_equal_scipy():
     force = rng.standard_normal(8000)
     motion = signal.lfilter([0.2, 0.1], [1, -0.9], force) + 0.1 * rng.standard_normal(8000)
     got = frequency_response(
-        recording(force, 400.0, "N"), recording(motion, 400.0), force_channel="a", response_channel="a", segment_s=0.64,
+        recording(force, 400.0, "N"),
+        recording(motion, 400.0),
+        force_channel="a",
+        response_channel="a",
+        segment_s=0.64,
     )
     options = {"fs": 400.0, "nperseg": 256}
     _, cross = signal.csd(force, motion, **options)
@@ -172,7 +191,10 @@ def test_raw_counts_of_a_real_accelerometer():
     rate = float(next(iter(header.values()))["sampling rate"])
     counts = np.loadtxt(path)[:, -1]
     got = power_spectral_density(
-        recording(counts, rate, "count"), channel="a", window="boxcar", detrend="constant",
+        recording(counts, rate, "count"),
+        channel="a",
+        window="boxcar",
+        detrend="constant",
     )
     _, expected = nitime.algorithms.periodogram(counts - counts.mean(), Fs=rate)
     assert got.density[1:] == pytest.approx(expected[1:], rel=1e-9)
