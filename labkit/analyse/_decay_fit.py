@@ -17,7 +17,18 @@ from scipy import linalg
 
 from labkit.analyse.whitening import NoiseColour
 
-__all__ = ["N_TREND", "DecayData", "Poles", "Projection", "columns", "pole_covariance", "project", "refine"]
+__all__ = [
+    "N_TREND",
+    "DecayData",
+    "Poles",
+    "Projection",
+    "amplitude_error",
+    "columns",
+    "pole_covariance",
+    "project",
+    "refine",
+    "residual_correlation",
+]
 
 _DAMPING_START = 1e-3
 _MAX_LAMBDA = 1e10
@@ -211,9 +222,9 @@ def project(poles: Poles, data: DecayData, *, derivatives: bool = True) -> Proje
             timed = both[len(plain) :]
             inside = timed @ q
             schur = timed @ timed.T - inside @ inside.T
-            gradient -= np.einsum("aij,ij->a", moves, timed @ residual.T)
-            fisher += np.einsum("aij,ik,bkj->ab", moves, schur, moves, optimize=True)
-            sensitivities.append(-np.einsum("ci,aij->acj", inverse @ inside.T, moves, optimize=True))
+            gradient -= moves.reshape(m, -1) @ (timed @ residual.T).ravel()
+            fisher += moves.reshape(m, -1) @ (schur @ moves).reshape(m, -1).T
+            sensitivities.append(-(inverse @ inside.T) @ moves)
     return Projection(
         residuals=tuple(residuals),
         rss=rss,
@@ -315,3 +326,36 @@ def pole_covariance(poles: Poles, projection: Projection, data: DecayData) -> tu
         inverse = linalg.pinvh(projection.fisher[np.ix_(free, free)])
         covariance[np.ix_(free, free)] = inverse * projection.rss / dof
     return covariance, float(dof)
+
+
+def amplitude_error(k: int, projection: Projection, covariance: np.ndarray, noise_variance: float) -> float:
+    """Standard error of Re or Im of the amplitude of component k, root mean square over the rows.
+
+    Parameters
+    ----------
+    k : int
+        Component.
+    projection : Projection
+        With derivatives.
+    covariance : ndarray
+        Covariance of all (σ, ω).
+    noise_variance : float
+        Variance of the whitened noise.
+    """
+    columns_k = slice(N_TREND + 2 * k, N_TREND + 2 * k + 2)
+    total, count = 0.0, 0
+    for own, moved in zip(projection.unit_covariance, projection.sensitivity):
+        shift = moved[:, columns_k]
+        by_poles = np.einsum("acj,ab,bcj->cj", shift, covariance, shift)
+        total += float((noise_variance * np.diag(own)[columns_k, np.newaxis] + by_poles).sum())
+        count += by_poles.size
+    return math.sqrt(total / count)
+
+
+def residual_correlation(projection: Projection, *, lags: int = 20) -> float:
+    """Largest magnitude of the autocorrelation of the whitened residuals at lags 1 … `lags`; nan when they are 0."""
+    power, lagged = 0.0, np.zeros(lags)
+    for rows in projection.residuals:
+        power += float((rows**2).sum())
+        lagged += [float((rows[:, lag:] * rows[:, :-lag]).sum()) for lag in range(1, lags + 1)]
+    return float(np.abs(lagged).max() / power) if power > 0 else math.nan

@@ -175,7 +175,11 @@ class _Search:
     def fit(self, poles: Poles, data: DecayData, *, tolerance: float = _ROUGH) -> tuple[Poles, Projection, bool]:
         """Refine, and hold steady what does not decay measurably."""
         while True:
-            poles, projection, converged = refine(poles, data, tolerance=tolerance)
+            try:
+                poles, projection, converged = refine(poles, data, tolerance=tolerance)
+            except np.linalg.LinAlgError:
+                poles = _without_twin(poles)
+                continue
             covariance, _ = pole_covariance(poles, projection, data)
             error = np.sqrt(np.maximum(np.diag(covariance)[0::2], 0.0))
             steady = poles.decay_rate < self.limits.slowest_rate(poles, data.longest_s)
@@ -257,3 +261,9 @@ def _strongest(here: Projection, data: DecayData) -> tuple[float, float]:
         k = int(np.argmax(score))
         best = max(best, (float(score[k]), float(rate), float(angular[k])))
     return best[1], best[2]
+
+
+def _without_twin(poles: Poles) -> Poles:
+    """The components less one of the two that are most alike."""
+    apart = np.abs(poles.s[:, np.newaxis] - poles.s) + np.diag(np.full(poles.size, math.inf))
+    return poles.only(np.arange(poles.size) != int(np.argmin(apart)) % poles.size)

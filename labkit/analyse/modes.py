@@ -12,18 +12,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import signal
 
-from labkit.analyse._decay_fit import DecayData, Poles, Projection, pole_covariance, refine
+from labkit.analyse._decay_fit import (
+    DecayData,
+    Poles,
+    amplitude_error,
+    pole_covariance,
+    project,
+    refine,
+    residual_correlation,
+)
 from labkit.analyse._decay_order import Found, SearchLimits, find_components
-from labkit.analyse.whitening import Decimation, NoiseColour, decimation_for, noise_colour
+from labkit.analyse._decay_records import PreparedRecords, as_records, clipped, prepare, quiet_colour
+from labkit.analyse.whitening import Decimation, NoiseColour, decimation_for
 from labkit.base import Estimate, check_array, check_number
 
 __all__ = ["EachMove", "ModalFit", "Mode", "fit_each", "fit_modes", "reconstruct"]
 
 _UPPER_HZ = 400.0  # default upper edge: there an acceleration of 1 m/s² is a displacement of 0.16 µm
-_SHORTEST = 40  # samples (after decimation) below which nothing is fitted
-_GROUP_LOSS = 0.1  # share of a record's end that may be dropped to share a length with others
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -139,7 +145,6 @@ class _Recipe:
     colour: NoiseColour
     poles: Poles
     is_mode: np.ndarray
-    level: float
 
 
 # ----------------------------------------------------------------------------------------------- joint fit
@@ -206,23 +211,31 @@ def fit_modes(
     rate = check_number("sample_rate_hz", sample_rate_hz, above=0.0)
     check_number("level", level, above=0.0, below=1.0)
     max_modes = int(check_number("max_modes", max_modes, at_least=0, at_most=20))
-    records = _as_records(decays)
+    records = as_records(decays)
     band = _band(band_hz, rate, longest_s=max(r.size for r in records) / rate)
-    thin = decimation_for(rate, upper_hz=band[1])
-    members = _groups([r.size for r in records])
-    groups = _prepared(records, members, thin)
-    quiet_colour = _quiet_colour(quiet, thin)
+    ready = prepare(records, decimation_for(rate, upper_hz=band[1]))
+    quiet_noise = quiet_colour(quiet, ready.decimation)
     limits = SearchLimits(max_modes=max_modes, band_hz=band, mains_hz=_mains(mains_hz))
-    found = find_components(groups, rate_hz=rate / thin.factor, limits=limits, colour=quiet_colour)
-    return _assembled(found, records, members, thin, rate, unit, band, level, quiet_colour)
-
-
-def _as_records(decays: Sequence[np.ndarray] | np.ndarray) -> list[np.ndarray]:
-    if np.ndim(decays) == 0 or len(decays) == 0:
-        raise ValueError("decays is empty; give one record for each move")
-    if np.ndim(decays[0]) == 0:
-        raise ValueError("decays has 1 dimension; give one row for each repeat, or a list of records")
-    return [check_array(f"decays[{k}]", record, ndim=1, min_length=_SHORTEST) for k, record in enumerate(decays)]
+    found = find_components(ready.groups, rate_hz=rate / ready.decimation.factor, limits=limits, colour=quiet_noise)
+    modes = _modes(found, ready, rate, level)
+    return ModalFit(
+        modes=modes,
+        lines_hz=tuple(float(w) / (2 * math.pi) for w in found.poles.angular[found.poles.steady]),
+        noise_sd=found.data.colour.standard_deviation,
+        order_table=found.table,
+        converged=found.converged,
+        n_repeats=len(records),
+        n_samples=sum(r.size for r in records),
+        sample_rate_hz=rate,
+        band_hz=band,
+        unit=unit,
+        notes=tuple(_notes(modes, found, ready, records, rate, band)),
+        chi2_per_dof=_chi2_per_dof(found, ready, quiet_noise),
+        residual_correlation=residual_correlation(found.projection),
+        _recipe=_Recipe(
+            decimation=ready.decimation, colour=found.data.colour, poles=found.poles, is_mode=found.is_mode
+        ),
+    )
 
 
 def _band(band_hz: tuple[float, float] | None, rate: float, *, longest_s: float) -> tuple[float, float]:
@@ -239,159 +252,102 @@ def _mains(mains_hz: float | str | None) -> tuple[float, ...]:
     return choices[mains_hz]
 
 
-def _groups(lengths: Sequence[int]) -> list[np.ndarray]:
-    """Indices of records that can share a length when no record gives up more than a tenth of its end."""
-    order = np.argsort(lengths, kind="stable")
-    groups, start = [], 0
-    for k in range(1, len(order) + 1):
-        if k == len(order) or lengths[order[start]] < (1 - _GROUP_LOSS) * lengths[order[k]]:
-            groups.append(np.sort(order[start:k]))
-            start = k
-    return groups
-
-
-def _prepared(records: Sequence[np.ndarray], members: Sequence[np.ndarray], thin: Decimation) -> list[np.ndarray]:
-    """Groups of records of equal length, without their means, decimated."""
-    groups = []
-    for group in members:
-        length = min(records[k].size for k in group)
-        rows = np.stack([records[k][:length] for k in group])
-        rows = rows - rows.mean(axis=1, keepdims=True)
-        if length < len(thin.taps) + _SHORTEST * thin.factor:
-            raise ValueError(
-                f"decays holds a record of {length} samples; at {thin.factor} samples in for one out it needs at least "
-                f"{len(thin.taps) + _SHORTEST * thin.factor}; leave the record out or raise band_hz[1]"
-            )
-        groups.append(thin.apply(rows))
-    return groups
-
-
-def _quiet_colour(quiet: np.ndarray | None, thin: Decimation) -> NoiseColour | None:
-    if quiet is None:
-        return None
-    record = check_array("quiet", quiet, ndim=1)
-    if record.size < len(thin.taps) + 4 * _SHORTEST * thin.factor:
-        return None
-    return noise_colour([thin.apply(signal.detrend(record)[None])])
-
-
 # ------------------------------------------------------------------------------------------------- results
-def _assembled(
-    found: Found,
-    records: Sequence[np.ndarray],
-    members: Sequence[np.ndarray],
-    thin: Decimation,
-    rate: float,
-    unit: str,
-    band: tuple[float, float],
-    level: float,
-    quiet_colour: NoiseColour | None,
-) -> ModalFit:
+def _modes(found: Found, ready: PreparedRecords, rate: float, level: float) -> tuple[Mode, ...]:
     covariance, dof = pole_covariance(found.poles, found.projection, found.data)
-    frequency = np.abs(found.poles.s) / (2 * math.pi)
-    is_mode = found.is_mode
-    order = np.concatenate(members)
-    noise_sd = _noise_sd(found.data)
-    modes = [_mode(found, k, covariance, dof, order, thin, rate, noise_sd, level) for k in np.flatnonzero(is_mode)]
-    return ModalFit(
-        modes=tuple(sorted(modes, key=lambda m: m.frequency_hz.value)),
-        lines_hz=tuple(float(f) for f in frequency[found.poles.steady]),
-        noise_sd=noise_sd,
-        order_table=found.table,
-        converged=found.converged,
-        n_repeats=len(records),
-        n_samples=sum(r.size for r in records),
-        sample_rate_hz=rate,
-        band_hz=band,
-        unit=unit,
-        notes=tuple(_notes(found, frequency, is_mode, band, thin)),
-        chi2_per_dof=math.nan,
-        residual_correlation=_residual_correlation(found.projection),
-        _recipe=_Recipe(decimation=thin, colour=found.data.colour, poles=found.poles, is_mode=is_mode, level=level),
-    )
+    variance = found.projection.rss / dof if dof > 0 else math.nan
+    noise_sd = found.data.colour.standard_deviation
+    modes = []
+    for k in np.flatnonzero(found.is_mode):
+        s = found.poles.s[k]
+        gain = ready.decimation.gain(np.exp(s / rate))
+        amplitudes = np.empty(ready.order.size, complex)
+        amplitudes[ready.order] = found.projection.amplitudes[k] / gain
+        amplitudes.setflags(write=False)
+        power = float(np.mean(np.abs(amplitudes) ** 2)) / 2
+        frequency, damping = _estimates(s, covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2], dof, level)
+        modes.append(
+            Mode(
+                frequency_hz=frequency,
+                damped_frequency_hz=float(s.imag) / (2 * math.pi),
+                damping_ratio=damping,
+                amplitudes=amplitudes,
+                amplitude_sd=amplitude_error(k, found.projection, covariance, variance) / float(abs(gain)),
+                signal_to_noise_db=10 * math.log10(power / noise_sd**2) if noise_sd > 0 else math.inf,
+            )
+        )
+    return tuple(sorted(modes, key=lambda mode: mode.frequency_hz.value))
 
 
-def _noise_sd(data: DecayData) -> float:
-    """Standard deviation of the noise before whitening: the power under its autoregressive spectrum."""
-    a = np.asarray(data.colour.coefficients)
-    _, response = signal.freqz([1.0], a, worN=4096)
-    return math.sqrt(data.colour.innovation_variance * float(np.mean(np.abs(response) ** 2)))
-
-
-def _mode(
-    found: Found,
-    k: int,
-    covariance: np.ndarray,
-    dof: float,
-    order: np.ndarray,
-    thin: Decimation,
-    rate: float,
-    noise_sd: float,
-    level: float,
-) -> Mode:
-    s = found.poles.s[k]
-    size = abs(s)
-    sigma, omega = found.poles.decay_rate[k], found.poles.angular[k]
-    block = covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]
+def _estimates(s: complex, covariance: np.ndarray, dof: float, level: float) -> tuple[Estimate, Estimate]:
+    """f_n and ζ with errors carried over from (σ, ω) to first order."""
+    sigma, omega, size = -s.real, s.imag, abs(s)
     to_size = np.array([sigma, omega]) / size
     to_damping = np.array([omega**2, -sigma * omega]) / size**3
-    error = [math.sqrt(max(v @ block @ v, 0.0)) for v in (to_size, to_damping)]
-    gain = thin.gain(np.exp(s / rate))
-    amplitudes = np.empty(order.size, complex)
-    amplitudes[order] = found.projection.amplitudes[k] / gain
-    amplitudes.setflags(write=False)
-    power = float(np.mean(np.abs(amplitudes) ** 2)) / 2
-    hertz = 1 / (2 * math.pi)
-    return Mode(
-        frequency_hz=Estimate.from_standard_error(size * hertz, error[0] * hertz, dof=dof, level=level),
-        damped_frequency_hz=float(omega * hertz),
-        damping_ratio=Estimate.from_standard_error(sigma / size, error[1], dof=dof, level=level),
-        amplitudes=amplitudes,
-        amplitude_sd=_amplitude_sd(found, k, covariance, dof) / float(abs(gain)),
-        signal_to_noise_db=10 * math.log10(power / noise_sd**2) if noise_sd > 0 else math.inf,
+    size_error, damping_error = (math.sqrt(max(v @ covariance @ v, 0.0)) for v in (to_size, to_damping))
+    turn = 2 * math.pi
+    return (
+        Estimate.from_standard_error(size / turn, size_error / turn, dof=dof, level=level),
+        Estimate.from_standard_error(sigma / size, damping_error, dof=dof, level=level),
     )
 
 
-def _amplitude_sd(found: Found, k: int, covariance: np.ndarray, dof: float) -> float:
-    """Root mean square over repeats and over Re, Im of the standard error of A_k."""
-    variance = found.projection.rss / dof if dof > 0 else math.nan
-    total, count = 0.0, 0
-    columns = slice(2 + 2 * k, 4 + 2 * k)
-    for unit_covariance, sensitivity in zip(found.projection.unit_covariance, found.projection.sensitivity):
-        own = variance * np.diag(unit_covariance)[columns]
-        moved = sensitivity[:, columns]
-        shared = np.einsum("acj,ab,bcj->cj", moved, covariance, moved)
-        total += float((own[:, None] + shared).sum())
-        count += shared.size
-    return math.sqrt(total / count)
-
-
-def _residual_correlation(projection: Projection) -> float:
-    power, lagged = 0.0, np.zeros(20)
-    for rows in projection.residuals:
-        power += float((rows**2).sum())
-        lagged += [float((rows[:, lag:] * rows[:, :-lag]).sum()) for lag in range(1, 21)]
-    return float(np.abs(lagged).max() / power) if power > 0 else math.nan
+def _chi2_per_dof(found: Found, ready: PreparedRecords, quiet: NoiseColour | None) -> float:
+    """Power of the residual, whitened by the colour of the quiet record, over that record's innovation variance."""
+    if quiet is None:
+        return math.nan
+    data = DecayData.of(ready.groups, colour=quiet, rate_hz=found.data.rate_hz)
+    projection = project(found.poles, data)
+    _, dof = pole_covariance(found.poles, projection, data)
+    return projection.rss / dof / quiet.innovation_variance
 
 
 def _notes(
-    found: Found, frequency: np.ndarray, is_mode: np.ndarray, band: tuple[float, float], thin: Decimation
+    modes: Sequence[Mode],
+    found: Found,
+    ready: PreparedRecords,
+    records: Sequence[np.ndarray],
+    rate: float,
+    band: tuple[float, float],
 ) -> list[str]:
-    notes = []
-    if not is_mode.any():
-        notes.append("no mode found: nothing in the records decays measurably above the noise")
+    record_s = max(r.size for r in records) / rate
+    notes = [] if modes else ["no mode found: nothing in the records decays measurably above the noise"]
     if not found.converged:
         notes.append("the search did not come to rest; do not trust the numbers")
-    outside = frequency[~found.poles.steady & ~is_mode]
-    if outside.size:
-        listed = ", ".join(f"{f:.3g}" for f in outside)
-        notes.append(
-            f"fitted but not reported, since outside {band[0]:.3g} … {band[1]:.4g} Hz or damped by more than "
-            f"half: {listed} Hz"
-        )
     if found.exhausted:
         notes.append("more modes than max_modes would fit better still; raise max_modes or narrow band_hz")
+    steady = found.poles.angular[found.poles.steady] / (2 * math.pi)
+    if steady.size:
+        notes.append(
+            f"fitted as steady tones, without damping: {_listed(steady)} Hz; a mode that hardly decays within "
+            f"{record_s:.3g} s looks the same"
+        )
+    others = np.abs(found.poles.s[~found.poles.steady & ~found.is_mode]) / (2 * math.pi)
+    if others.size:
+        notes.append(
+            f"fitted but no modes, since outside {band[0]:.3g} … {band[1]:.4g} Hz or without oscillation: "
+            f"{_listed(others)} Hz"
+        )
+    unsure = [m.frequency_hz.value for m in modes if not 2 / record_s <= m.frequency_hz.value <= 0.4 * rate]
+    if unsure:
+        notes.append(
+            f"not to be trusted, since below two periods a record or above 0.4 of the sample rate: {_listed(unsure)} Hz"
+        )
+    slow = [m.frequency_hz.value for m in modes if -m.pole_rad_s.real * record_s < 1]
+    if slow:
+        notes.append(f"decays outlast the records of {record_s:.3g} s: {_listed(slow)} Hz; record longer")
+    saturated = [str(k) for k, record in enumerate(records) if clipped(record)]
+    if saturated:
+        notes.append(f"repeats that look clipped, so that damping and modes may be false: {', '.join(saturated)}")
+    if ready.lost_share > 0.5:
+        notes.append(f"most of the motion lies above {band[1]:.4g} Hz and was filtered out; raise band_hz to see it")
+    if modes and residual_correlation(found.projection) > max(0.1, 5 / math.sqrt(found.data.n_samples)):
+        notes.append("what is left is not noise: the decays are not fully described, so the intervals are too narrow")
     return notes
+
+
+def _listed(frequencies_hz: Sequence[float]) -> str:
+    return ", ".join(f"{f:.4g}" for f in frequencies_hz)
 
 
 # ------------------------------------------------------------------------------------------- uses of a fit
@@ -437,13 +393,13 @@ def fit_each(fit: ModalFit, decays: Sequence[np.ndarray] | np.ndarray) -> EachMo
     decays : array_like, shape (n_repeats, n_samples), or sequence of 1-D arrays
         The records of the joint fit [`fit.unit`].
     """
-    records = _as_records(decays)
+    records = as_records(decays)
     recipe, rate = fit._recipe, fit.sample_rate_hz / fit._recipe.decimation.factor
     frequency = np.full((len(records), len(fit.modes)), math.nan)
     damping, converged = frequency.copy(), np.zeros(len(records), bool)
     for j, record in enumerate(records):
-        rows = _prepared([record], [np.array([0])], recipe.decimation)
-        data = DecayData.of(rows, colour=recipe.colour, rate_hz=rate)
+        ready = prepare([record], recipe.decimation)
+        data = DecayData.of(ready.groups, colour=recipe.colour, rate_hz=rate)
         poles, _, rest = refine(recipe.poles, data, tolerance=1e-4)
         moved = np.abs(poles.s - recipe.poles.s)[recipe.is_mode] / np.abs(recipe.poles.s)[recipe.is_mode]
         converged[j] = rest and bool((moved < 0.2).all())

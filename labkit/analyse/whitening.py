@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy import linalg, ndimage, signal
+from scipy import linalg, signal
 
 from labkit.base import check_array, check_number
 
@@ -20,6 +20,7 @@ __all__ = ["WHITE", "Decimation", "NoiseColour", "decimation_for", "noise_colour
 
 _ORDERS = (0, 1, 2, 3, 4, 6, 8, 12, 16, 24)
 _STOPBAND_DB = 70.0
+_WIDEST = 30  # bins on either side of the widest median
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +59,12 @@ class NoiseColour:
         last = linalg.toeplitz(a[:0:-1], np.zeros(p))
         inverse = first @ first.T - last @ last.T
         return linalg.cholesky(inverse[::-1, ::-1], lower=True)[::-1, ::-1].T
+
+    @property
+    def standard_deviation(self) -> float:
+        """Standard deviation of the coloured noise itself: the power under its spectrum [unit]."""
+        _, response = signal.freqz([1.0], np.asarray(self.coefficients), worN=4096)
+        return math.sqrt(self.innovation_variance * float(np.mean(np.abs(response) ** 2)))
 
     @property
     def log_determinant(self) -> float:
@@ -146,12 +153,14 @@ def _without_peaks(spectrum: np.ndarray) -> np.ndarray:
     """
     spectrum = spectrum.copy()
     spectrum[:2] = spectrum[2]
-    index = np.arange(spectrum.size)
-    half = np.minimum(np.minimum(np.maximum(4, index // 6), 30), np.minimum(index, index[::-1]))
-    order = np.unique(half)
+    last = spectrum.size - 1
     smooth = spectrum.copy()
-    for h in order[order > 0]:
-        smooth[half == h] = ndimage.median_filter(spectrum, 2 * h + 1, mode="nearest")[half == h]
+    index = np.arange(spectrum.size)
+    half = np.minimum.reduce([np.clip(index // 6, 4, _WIDEST), index, last - index])
+    for h in np.unique(half[1:-1]):
+        at = np.flatnonzero(half == h)
+        windows = np.lib.stride_tricks.sliding_window_view(spectrum, 2 * h + 1)[at - h]
+        smooth[at] = np.median(windows, axis=1)
     return np.maximum(smooth, smooth.max() * 1e-12)
 
 
