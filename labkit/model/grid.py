@@ -125,7 +125,7 @@ class Mount:
     holes : tuple of Hole
         Holes that its bolts use.
     keep_out_m : float
-        Radius around each bolt that must stay free of other mounts' bolts and inside the panel [m].
+        Radius around each bolt [m]; the circles of two mounts may not overlap nor reach over the panel's edge.
     """
 
     name: str
@@ -231,7 +231,8 @@ class MountingGrid:
     def place_m(self, hole: Hole) -> tuple[float, float]:
         """Centre (x, y) of a hole [m], also of one that the panel is too small for."""
         half = 0.5 * self.holes.pitch_m
-        return self._origin[0] + half * hole.along, self._origin[1] + half * hole.across
+        x, y = self._origin
+        return x + half * hole.along, y + half * hole.across
 
     @cached_property
     def places_m(self) -> np.ndarray:
@@ -294,6 +295,8 @@ class MountingGrid:
 
     def _in_the_way(self, hole: Hole, mount: Mount, among: Sequence[Mount]) -> str:
         for other in among:
+            if other is mount:
+                continue
             for taken in other.holes:
                 distance = math.dist(self.place_m(hole), self.place_m(taken))
                 need = max(mount.keep_out_m + other.keep_out_m, 1e-9)

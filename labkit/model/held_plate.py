@@ -162,7 +162,9 @@ class HeldPlate:
         ports = self._points.shapes[:, N_LOW:] / self._omega2[N_LOW:]
         mass = forces.T @ (ports @ ports.T) @ forces + moved.T @ (self.masses_kg[:, None] * moved)
         mass[:N_LOW, :N_LOW] += np.eye(N_LOW)
-        stiffness = linalg.block_diag(self._stiffness, residual[np.ix_(kept, kept)])
+        stiffness = np.zeros_like(mass)
+        stiffness[:N_LOW, :N_LOW] = self._stiffness
+        stiffness[N_LOW:, N_LOW:] = residual[np.ix_(kept, kept)]
         size = np.concatenate([np.ones(N_LOW), 1.0 / np.diag(residual)[kept]])
         scale = np.outer(size, size)
         omega2, vectors = linalg.eigh(

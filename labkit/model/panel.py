@@ -309,7 +309,6 @@ class Panel:
         return PanelModes(
             frequencies_hz=np.sqrt(solved.omega2) / (2.0 * np.pi),
             loss_factors=self._loss_factors(solved.support_share),
-            participation=self._participation(solved),
             length_m=self.length_m,
             width_m=self.width_m,
             held=self._held,
@@ -429,17 +428,6 @@ class Panel:
         share = np.vstack([support_share, 1.0 - support_share.sum(axis=0)])
         loss = np.array([*(s.loss_factor for s in self.supports), self.material.loss_factor.value])
         return np.where(share > 0.0, share * loss[:, None], 0.0).sum(axis=0)
-
-    def _participation(self, solved) -> np.ndarray:
-        """Masses times mode shapes for a base that rises by 1 and tilts by 1 about the two middle lines."""
-        arms = np.array([1.0, 0.5 * self.length_m, 0.5 * self.width_m])
-        sheet = self.mass_kg * arms[:, None] * (self._held.spread.shapes @ solved.amounts)
-        if not self.masses:
-            return sheet
-        places = self._held.masses
-        moved = field_values(self._held, solved, along=places[:, 0], across=places[:, 1], mesh=False)
-        levers = np.column_stack([np.ones(len(places)), places]) * arms
-        return sheet + (moved @ (self._held.masses_kg[:, None] * levers)).T
 
 
 def _check_apart(name: str, points: Sequence[PointSupport] | Sequence[PointMass]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -40,9 +41,6 @@ class PanelModes:
         Undamped natural frequencies, ascending [Hz].
     loss_factors : ndarray, shape (n,)
         η of each mode by the modal strain-energy method, 2ζ at resonance; nan when a support's is unknown.
-    participation : ndarray, shape (3, n)
-        Γ of each mode for supports that rise together [√kg], tilt with the length (z = x from the middle) and with
-        the width [√kg·m]: the mode obeys q̈ + ω²q = −Γ·(acceleration of the base).
     length_m, width_m : float
         Panel size [m].
     held, solved : HeldPlate, HeldModes
@@ -53,12 +51,26 @@ class PanelModes:
 
     frequencies_hz: np.ndarray
     loss_factors: np.ndarray
-    participation: np.ndarray
     length_m: float
     width_m: float
     held: HeldPlate
     solved: HeldModes
     cautions: tuple[str, ...]
+
+    @cached_property
+    def participation(self) -> np.ndarray:
+        """Γ of each mode for a base that rises [√kg] and tilts along the length and the width [√kg·m], shape (3, n).
+
+        A tilt of 1 rad lifts a point by its distance from the middle. The mode obeys q̈ + ω²q = −Γ·(acceleration of
+        the base), and moves the panel relative to the base.
+        """
+        arms = np.array([1.0, 0.5 * self.length_m, 0.5 * self.width_m])
+        sheet_kg = 4.0 / self.held.shape_unit**2
+        sheet = sheet_kg * arms[:, None] * (self.held.spread.shapes @ self.solved.amounts)
+        places = self.held.masses
+        moved = field_values(self.held, self.solved, along=places[:, 0], across=places[:, 1], mesh=False)
+        levers = np.column_stack([np.ones(len(places)), places]) * arms
+        return sheet + (moved @ (self.held.masses_kg[:, None] * levers)).T
 
     @property
     def effective_masses_kg(self) -> np.ndarray:
@@ -92,8 +104,9 @@ class PanelModes:
 
         Add it to Σφφᵀ/ω² for the exact static compliance, or use it as a spring in series with each point.
         """
-        ports, shapes = self.held.at(self._places(at_m)), self.shapes(at_m)
-        return self.held.flexibility(ports, ports) - (shapes / self._held_omega2()) @ shapes.T
+        omega2, shapes = self._held_omega2(), self.shapes(at_m)
+        ports = self.held.at(self._places(at_m))
+        return self.held.flexibility(ports, ports) - (shapes / omega2) @ shapes.T
 
     def receptance(
         self,

@@ -12,7 +12,7 @@ from itertools import product
 
 import numpy as np
 from numpy.polynomial import legendre
-from scipy import linalg
+from scipy import linalg, special
 
 __all__ = ["EDGE_KINDS", "BarePlate", "LineBasis", "bare_plate", "line_basis"]
 
@@ -38,6 +38,8 @@ class LineBasis:
         Coefficients of orthonormal functions over orthonormal Legendre polynomials, one array a parity group.
     bending, mixed, twisting : tuple of ndarray
         ∫φ″φ″, ∫φ″φ and ∫φ′φ′ of each group.
+    held_ends : tuple of float
+        Which of −1 and 1 cannot move.
     """
 
     n_terms: int
@@ -45,10 +47,11 @@ class LineBasis:
     bending: tuple[np.ndarray, ...]
     mixed: tuple[np.ndarray, ...]
     twisting: tuple[np.ndarray, ...]
+    held_ends: tuple[float, ...]
 
     def values(self, places: np.ndarray) -> list[np.ndarray]:
         """Values of the functions of each group, arrays (n_places, n_functions)."""
-        polynomials = legendre.legvander(places, self.n_terms - 1) * _norms(self.n_terms)
+        polynomials = special.eval_legendre(np.arange(self.n_terms), places[:, None]) * _norms(self.n_terms)
         return [polynomials @ group for group in self.groups]
 
     def moments(self) -> list[np.ndarray]:
@@ -88,6 +91,7 @@ def line_basis(n_terms: int, *, low_end: str, high_end: str) -> LineBasis:
         bending=integrals(bend, bend),
         mixed=integrals(bend, value),
         twisting=integrals(slope, slope),
+        held_ends=tuple(place for place, end in ((-1.0, low_end), (1.0, high_end)) if end != "free"),
     )
 
 

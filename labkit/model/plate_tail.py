@@ -16,8 +16,9 @@ from labkit.model.plate_basis import BarePlate
 __all__ = ["missing_compliance"]
 
 _NODES, _WEIGHTS = (0.5 * (part + shift) for part, shift in zip(legendre.leggauss(10), (1.0, 0.0)))
-# Beyond this many radians of the cut-off wave the missing part is below 0.1 % of its value at the point itself.
-_FAR_RAD = 25.0
+# Beyond this many radians of the cut-off wave the missing part is below 1 % of its value at the point itself, which
+# is itself about 1 % of the compliance.
+_FAR_RAD = 10.0
 
 
 def missing_compliance(plate: BarePlate, *, places: np.ndarray, others: np.ndarray) -> np.ndarray:
@@ -45,10 +46,20 @@ def missing_compliance(plate: BarePlate, *, places: np.ndarray, others: np.ndarr
         ],
         axis=-1,
     )
-    near = np.max(np.abs(steps) * cut, axis=-1) < _FAR_RAD
+    moving = np.logical_and.outer(_can_move(plate, places), _can_move(plate, others))
+    near = moving & (np.max(np.abs(steps) * cut, axis=-1) < _FAR_RAD)
     missing = np.zeros(near.shape)
     missing[near] = _outside_rectangle(steps[near], cut[near], quartic=plate.quartic)
     return missing
+
+
+def _can_move(plate: BarePlate, places: np.ndarray) -> np.ndarray:
+    """False for places on a held edge."""
+    held = np.zeros(len(places), dtype=bool)
+    for axis, basis in enumerate((plate.along, plate.across)):
+        for end in basis.held_ends:
+            held |= np.abs(places[:, axis] - end) < 1e-9
+    return ~held
 
 
 def _cut_off(n_terms: int, first: np.ndarray, second: np.ndarray) -> np.ndarray:
