@@ -233,7 +233,8 @@ class Segments:
         n = self.taper.size
         total = np.zeros(n // 2 + 1, dtype=complex)
         for starts in self._chunks():
-            xs, ys = (np.lib.stride_tricks.sliding_window_view(a, n)[starts] for a in (x, y))
+            xs = np.lib.stride_tricks.sliding_window_view(x, n)[starts]
+            ys = xs if y is x else np.lib.stride_tricks.sliding_window_view(y, n)[starts]
             _, cross = signal.csd(
                 xs,
                 ys,
