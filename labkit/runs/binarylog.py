@@ -24,9 +24,13 @@ from labkit.runs.table import Table, Ticks
 __all__ = ["ArrayLog", "binary_log"]
 
 _UFF_START = re.compile(rb"\s*^    -1 *\r?\n {0,4}\d{2,5}", re.MULTILINE)
+# What readers raise when a file is not what it says; each of them was met with damaged files.
+_READ_ERRORS = (ValueError, TypeError, OSError, EOFError, MemoryError, ArithmeticError, LookupError, struct.error)
 _UFF_TIME, _UFF_TIME_RESPONSE = 17, 1
 # Specific data type of the ordinate (dataset 58, record 9): quantity and power of length in it.
-_UFF_QUANTITIES = {8: ("displacement", 1), 11: ("velocity", 1), 12: ("acceleration", 1), 9: ("force", 0), 13: ("force", 0)}
+_UFF_QUANTITIES = {
+    8: ("displacement", 1), 9: ("force", 0), 11: ("velocity", 1), 12: ("acceleration", 1), 13: ("force", 0),
+}
 _SI = {"displacement": "m", "velocity": "m/s", "acceleration": "m/s^2", "force": "N"}
 
 
@@ -36,21 +40,15 @@ class ArrayLog:
 
     Parameters
     ----------
-    columns : tuple of Column
-        Columns as titled.
+    file, columns, stated, has_titles, units, raw
+        As for any `Log`.
     arrays : tuple of numpy.ndarray
         Their values, one 1-D array each, all of one length.
-    stated : Stated
-        What the file states beside them.
-    has_titles : bool
-        False when the columns have no names.
-    units : mapping of int to Unit
-        Units that the format itself states, by position.
-    raw : bool
-        True when the values are steps of a converter until a scale is given.
     notes : tuple of str
+        What the builder should know.
     """
 
+    file: str
     columns: tuple[Column, ...]
     arrays: tuple[np.ndarray, ...]
     stated: Stated = field(default_factory=Stated)
@@ -106,8 +104,7 @@ def _read_wav(path: Path, head: bytes) -> ArrayLog:
         with warnings.catch_warnings(record=True) as caught:
             warnings.simplefilter("always")
             rate, data = wavfile.read(path)
-    except (ValueError, TypeError, OSError, EOFError, MemoryError, OverflowError, ArithmeticError, struct.error,
-            UnboundLocalError, IndexError) as error:
+    except (*_READ_ERRORS, UnboundLocalError) as error:
         raise _damaged(path, "WAV", error) from error
     if data.dtype.kind not in "iuf" or rate <= 0:
         raise _damaged(path, "WAV", f"{data.dtype} at {rate} Hz")
@@ -120,7 +117,7 @@ def _read_wav(path: Path, head: bytes) -> ArrayLog:
         Column(position=i, name=f"channel {i + 1}", title=f"channel {i + 1}") for i in range(data.shape[1])
     )
     return ArrayLog(
-        columns=columns, arrays=tuple(data.T), stated=Stated(rate_hz=float(rate)), has_titles=False,
+        file=str(path), columns=columns, arrays=tuple(data.T), stated=Stated(rate_hz=float(rate)),
         raw=data.dtype.kind != "f", notes=tuple(f"WAV: {warning.message}" for warning in caught),
     )
 
@@ -135,7 +132,7 @@ def _wav_bits(head: bytes) -> int:
 def _load_npy(path: Path) -> np.ndarray:
     try:  # mapped, so that a header that promises too much fails before memory is taken
         return np.load(path, mmap_mode="r", allow_pickle=False)
-    except (ValueError, TypeError, OSError, EOFError, MemoryError, OverflowError, SyntaxError, KeyError) as error:
+    except (*_READ_ERRORS, SyntaxError) as error:
         raise _damaged(path, "NPY", error) from error
 
 
@@ -144,8 +141,7 @@ def _read_npz(path: Path) -> ArrayLog:
         with zipfile.ZipFile(path) as archive, np.load(path, allow_pickle=False) as loaded:
             sizes = {info.filename.removesuffix(".npy"): info.file_size for info in archive.infolist()}
             arrays = {name: _npz_member(archive, loaded, name, sizes[name]) for name in loaded.files}
-    except (ValueError, TypeError, OSError, EOFError, MemoryError, OverflowError, SyntaxError, KeyError,
-            zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, struct.error) as error:
+    except (*_READ_ERRORS, SyntaxError, zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError) as error:
         raise _damaged(path, "NPZ", error) from error
     return _from_arrays(path, arrays, titled=True)
 
@@ -182,7 +178,9 @@ def _from_arrays(path: Path, arrays: Mapping[str, np.ndarray], *, titled: bool) 
         )
     columns = tuple(parse_title(name, position=i) for i, name in enumerate(named))
     stated = stated_facts(enumerate(remarks, start=1), file=str(path))
-    return ArrayLog(columns=columns, arrays=tuple(named.values()), stated=stated, has_titles=titled)
+    return ArrayLog(
+        file=str(path), columns=columns, arrays=tuple(named.values()), stated=stated, has_titles=titled,
+    )
 
 
 def _split(path: Path, name: str, array: np.ndarray) -> dict[str, np.ndarray]:
@@ -211,7 +209,7 @@ def _read_parquet(path: Path) -> ArrayLog:
             str(path), found="a Parquet file, but no library that reads it", expected="pyarrow",
             cure="install it with `pip install 'rigidity-lab[parquet]'`, or export the log as CSV",
         ) from error
-    except (ValueError, TypeError, OSError, EOFError, MemoryError, OverflowError, KeyError, NotImplementedError) as error:
+    except (*_READ_ERRORS, NotImplementedError) as error:
         raise _damaged(path, "Parquet", error) from error
     if frame.index.name:
         frame = frame.reset_index()
@@ -223,11 +221,12 @@ def _read_parquet(path: Path) -> ArrayLog:
         array = series.to_numpy()
         if array.dtype.kind in "iufbmM":
             arrays[str(name)] = array
-    left = tuple(f"column {name!r} holds no numbers and was left out" for name in frame.columns if str(name) not in arrays)
+    left = tuple(f"not read: no numbers ({name})" for name in frame.columns if str(name) not in arrays)
     if not arrays:
         raise _damaged(path, "Parquet", "no columns of numbers")
     return ArrayLog(
-        columns=tuple(parse_title(name, position=i) for i, name in enumerate(arrays)), arrays=tuple(arrays.values()),
+        file=str(path), columns=tuple(parse_title(name, position=i) for i, name in enumerate(arrays)),
+        arrays=tuple(arrays.values()),
         notes=left,
     )
 
@@ -257,7 +256,8 @@ def _read_uff(path: Path) -> ArrayLog:
     notes = (f"{other} time response(s) on another clock were left out",) if other else ()
     remarks = [(i, f"{key}: {responses[0][key]}") for i, key in enumerate(("id1", "id2", "id3", "id4", "id5"), start=1)]
     return ArrayLog(
-        columns=tuple(columns), arrays=(x, *(np.asarray(s["data"], dtype=float) for s in same)), units=units,
+        file=str(path), columns=tuple(columns), units=units,
+        arrays=(x, *(np.asarray(s["data"], dtype=float) for s in same)),
         stated=Stated(header={f"line {i}": text for i, text in remarks}), notes=notes,
     )
 
@@ -296,10 +296,10 @@ def _uff_column(
         return column, labelled
     divisor = float(factors["length"]) ** power * (float(factors["force"]) if quantity == "force" else 1.0)
     filed = Unit(quantity=quantity, symbol_si=_SI[quantity], factor=1.0 / divisor if divisor else math.nan)
-    agree = labelled is None or (labelled.quantity == quantity and math.isclose(labelled.factor, filed.factor, rel_tol=1e-3))
-    if not agree:
+    if labelled and (labelled.quantity != quantity or not math.isclose(labelled.factor, filed.factor, rel_tol=1e-3)):
         raise LogFormatError(
-            str(path), column=name, found=f"the unit {label!r} and a units dataset that means {filed.factor:g} {filed.symbol_si}",
-            expected="one unit", cure="correct the units dataset (164) or the axis label",
+            str(path), column=name, expected="one unit",
+            found=f"the unit {label!r} and a units dataset that means {filed.factor:g} {filed.symbol_si}",
+            cure="correct the units dataset (164) or the axis label",
         )
     return column, labelled or filed

@@ -69,10 +69,8 @@ class Stated:
 
 # ------------------------------------------------------------------------------------------------- titles
 _BRACKETED = re.compile(r"^(?P<name>.*?)[\s_]*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\))\s*$")
-_TIME_WORDS = frozenset(
-    ["t", "time", "times", "timestamp", "timestamps", "timestep", "zeit", "elapsed", "epoch", "unix", "utc", "datetime", "clock", "seconds"]
-)
 _EPOCH_WORDS = frozenset(["timestamp", "timestamps", "epoch", "unix", "utc", "datetime"])
+_TIME_WORDS = _EPOCH_WORDS | {"t", "time", "times", "timestep", "zeit", "elapsed", "clock", "seconds"}
 _HINTS = {
     "acceleration": re.compile(r"^(a[xyz]?\d*|acc[a-z]*\d*|g[xyz]?force)$"),
     "force": re.compile(r"^(f[xyz]?|force|hammer|load)\d*$"),

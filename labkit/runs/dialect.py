@@ -14,12 +14,16 @@ __all__ = ["COMMENT_MARKS", "Dialect", "detect_encoding", "find_dialect", "find_
 
 #: What may stand before a remark; a semicolon only where it is not the separator.
 COMMENT_MARKS = ("#", "%", "//", "!", "*", "'")
-_MISSING = frozenset(["nan", "na", "n/a", "null", "none", "inf", "+inf", "-inf", "infinity", "+infinity", "-infinity", "-nan", "-", "--"]) | {""}
+_MISSING = frozenset(
+    ["", "nan", "-nan", "na", "n/a", "null", "none", "-", "--"]
+    + [f"{sign}{infinite}" for sign in ("", "+", "-") for infinite in ("inf", "infinity")]
+)
 _NUMBER = {
     ".": re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?"),
     ",": re.compile(r"[+-]?(\d+|\d*,\d+)([eE][+-]?\d+)?"),
 }
 _DATE = re.compile(r"(\d{4}-\d\d-\d\d[T ])?\d\d:\d\d:\d\d([.,]\d+)?\s*(Z|[+-]\d\d:?\d\d)?")
+_CONTROL = re.compile("[\x00-\x08\x0b\x0e-\x1f\x7f-\x9f]")
 _SEPARATORS = (",", ";", "\t", "")
 _SAMPLE_LINES = 200
 _ONE_COMMA = re.compile(r"\s*[+-]?\d+,\d+\s*")
@@ -39,6 +43,8 @@ class Dialect:
         Cells in a row; an empty one behind a closing separator is not counted.
     encoding : str
         "utf-8", "latin-1", "utf-16-le" or "utf-16-be".
+    padded : bool
+        True when blanks stand behind separators.
     last_decimals : int
         Digits behind the decimal mark of the last cell when they are the same in every line seen, else 0.
     """
@@ -47,6 +53,7 @@ class Dialect:
     decimal: str
     n_columns: int
     encoding: str = "utf-8"
+    padded: bool = False
     last_decimals: int = 0
 
     def cells(self, line: str) -> list[str]:
@@ -124,8 +131,7 @@ def detect_encoding(head: bytes, *, file: str) -> str:
         except UnicodeDecodeError:
             encoding = "latin-1"
     text = head[: len(head) // 2 * 2].decode(encoding, errors="replace").rstrip("\0")
-    odd_marks = sum(1 for mark in text if (ord(mark) < 32 and mark not in "\t\n\r\f") or 127 <= ord(mark) < 160)
-    if odd_marks > 0.01 * len(text):
+    if len(_CONTROL.findall(text)) > 0.01 * len(text):
         raise LogFormatError(
             file, found="bytes that are no text", expected="text, WAV, NPY, NPZ, Parquet or UFF",
             cure="export the log in one of these formats",
@@ -166,10 +172,11 @@ def find_dialect(lines: Sequence[str], *, encoding: str, file: str) -> tuple[Dia
             expected="rows of numbers under a header", cure="check that this is the log and not its description",
         )
     begin = _first_row(filled, best)
-    if best.separator == "," and best.n_columns == 2 and all(map(_ONE_COMMA.fullmatch, sample)):
+    rows = [line for i, line in filled[-_SAMPLE_LINES:] if i >= begin]
+    if best.separator == "," and best.n_columns == 2 and all(map(_ONE_COMMA.fullmatch, rows)):
         best = _one_or_two(lines[:begin], best, line=begin + 1, file=file)
-    rows = [line for i, line in filled if i >= begin]
-    return replace(best, encoding=encoding, last_decimals=_last_decimals(rows, best)), begin
+    padded = any(line.startswith(" ") or best.separator + " " in line for line in rows)
+    return replace(best, encoding=encoding, padded=padded, last_decimals=_last_decimals(rows, best)), begin
 
 
 def _reading(sample: Sequence[str], separator: str, decimal: str) -> tuple[Dialect, int]:
@@ -200,10 +207,16 @@ def _first_row(filled: Sequence[tuple[int, str]], dialect: Dialect) -> int:
     def whole(line: str) -> bool:
         return dialect.is_row(line) and len(dialect.cells(line)) == dialect.n_columns
 
-    for (i, line), (_, following) in zip(filled, [*filled[1:], filled[-1]]):
-        if whole(line) and (whole(following) or len(filled) < 3):
-            return i
-    return next(i for i, line in filled if whole(line))
+    pairs = zip(filled, [*filled[1:], filled[-1]])
+    first = next((k for k, ((_, a), (_, b)) in enumerate(pairs) if whole(a) and whole(b)), None)
+    if first is None:
+        first = next(k for k, (_, line) in enumerate(filled) if whole(line))
+    odd = first
+    while odd and dialect.is_row(filled[odd - 1][1]):
+        odd -= 1
+    if odd and _titles_in(filled[odd - 1][1], dialect):  # rows of another width right below the titles
+        first = odd
+    return filled[first][0]
 
 
 def _last_decimals(lines: Sequence[str], dialect: Dialect) -> int:
@@ -268,4 +281,5 @@ def _are_units(cells: Sequence[str]) -> bool:
     """True for a row like "s, mg, mg, -" or "[s] [g] [g]"."""
     bare = [cell.strip().strip("[]()").strip() for cell in cells]
     known = [bool(find_unit(cell)) for cell in bare]
-    return any(known) and all(k or b in ("", "-", "1") or c.startswith(("[", "(")) for k, b, c in zip(known, bare, cells))
+    bracketed = [cell.startswith(("[", "(")) for cell in cells]
+    return any(known) and all(k or b in ("", "-", "1") or c for k, b, c in zip(known, bare, bracketed))

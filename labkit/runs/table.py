@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
 
-__all__ = ["RowProblem", "Table", "Ticks"]
+from labkit.base import Unit
+from labkit.runs.columns import Column, Stated
+
+__all__ = ["Log", "RowProblem", "Table", "Ticks"]
+
+_WHOLE = re.compile(r"[+-]?([0-8]?[0-9]{1,18})")  # fits into 64 bits
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,7 +65,7 @@ class Ticks:
     def of_cells(cls, cells: Sequence[str]) -> Ticks:
         """From numbers as text; empty cells are missing."""
         missing = np.array([not cell for cell in cells], dtype=bool)
-        if all(cell.lstrip("+-").isdigit() and len(cell) < 19 for cell in cells if cell):
+        if all(_WHOLE.fullmatch(cell) for cell in cells if cell):
             return cls(raw=np.array([int(cell or 0) for cell in cells], dtype=np.int64), missing=missing)
         return cls(raw=np.array([float(cell or "nan") for cell in cells], dtype=np.float64), missing=missing)
 
@@ -114,3 +121,36 @@ class Table:
     problems: list[RowProblem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     line_of: Callable[[int], int] = lambda row: row + 1
+
+
+class Log(Protocol):
+    """A log, opened: what it says is known, its rows are not read yet.
+
+    Attributes
+    ----------
+    file : str
+        Name for error messages.
+    columns : tuple of Column
+        Columns as titled.
+    stated : Stated
+        What the remarks state.
+    has_titles : bool
+        False when the columns have no titles.
+    units : mapping of int to Unit
+        Units that the format itself states, by position of the column.
+    raw : bool
+        True when the format holds steps of a converter.
+    """
+
+    file: str
+    columns: tuple[Column, ...]
+    stated: Stated
+    has_titles: bool
+    units: Mapping[int, Unit]
+    raw: bool
+
+    def has_dates(self, position: int) -> bool:
+        """True when a column holds dates with times in place of numbers."""
+
+    def read(self, positions: Sequence[int], *, time: int | None) -> Table:
+        """Read the columns at `positions` and the column of time stamps."""

@@ -28,8 +28,8 @@ from labkit.runs.table import RowProblem, Table, Ticks
 
 __all__ = ["TextLog", "open_bytes"]
 
-_HEAD_BYTES = 1 << 18
-_PIECE_BYTES = 6 << 20
+_HEAD_BYTES = 1 << 17
+_PIECE_BYTES = 2 << 20
 _WORKERS = max(1, min(4, os.cpu_count() or 1))
 
 
@@ -37,7 +37,7 @@ _WORKERS = max(1, min(4, os.cpu_count() or 1))
 class _Segment:
     """The rows of one piece."""
 
-    values: np.ndarray  # (columns, rows)
+    values: np.ndarray | None  # (columns, rows)
     ticks: Ticks | None
     first_line: int
     lines: np.ndarray | None = None  # line of each row; None: consecutive lines
@@ -62,12 +62,8 @@ class TextLog:
 
     Attributes
     ----------
-    columns : tuple of Column
-        Columns as titled.
-    stated : Stated
-        What the remarks state.
-    has_titles : bool
-        False when there is no line of titles.
+    file, columns, stated, has_titles, units, raw
+        As for any `Log`.
 
     Raises
     ------
@@ -76,7 +72,8 @@ class TextLog:
     """
 
     def __init__(self, path: Path) -> None:
-        self.path, self.file = path, str(path)
+        self._path, self.file = path, str(path)
+        self.units, self.raw = {}, False
         with open_bytes(path) as stream:
             raw = _read(stream, _HEAD_BYTES, self.file)
         encoding = detect_encoding(raw, file=self.file)
@@ -86,6 +83,7 @@ class TextLog:
         lines = [line.strip("\r\0") for line in lines]
         if len(raw) == _HEAD_BYTES:
             lines.pop()  # cut off by the end of the head
+        self._likely_rows = 64 + int(1.02 * path.stat().st_size / len(raw) * max(1, raw.count(b"\n"))) if raw else 0
         self.dialect, self._n_preamble = find_dialect(lines, encoding=encoding, file=self.file)
         self._dates = [is_date(cell) for cell in self.dialect.cells(lines[self._n_preamble])]
         self.columns, self.stated, self.has_titles = _described(lines[: self._n_preamble], self.dialect, self.file)
@@ -103,17 +101,22 @@ class TextLog:
             When the file cannot be read to its end.
         """
         notes: list[str] = []
-        segments = [s for s in self._segments(list(positions), time, notes) if s.n_rows or s.remarks]
-        firsts = np.cumsum([0, *(segment.n_rows for segment in segments)])
-        values = np.empty((len(positions), int(firsts[-1])))
-        for first, segment in zip(firsts, segments):
-            values[:, first : first + segment.n_rows] = segment.values
-            segment.values = segment.values[:0, :]  # the copy is enough
+        values, n_rows = np.empty((len(positions), self._likely_rows)), 0
+        segments, firsts = [], []
+        for segment in self._segments(list(positions), time, notes):
+            end = n_rows + segment.n_rows
+            if end > values.shape[1]:
+                values = np.concatenate([values[:, :n_rows], np.empty((len(positions), end))], axis=1)
+            values[:, n_rows:end] = segment.values
+            segment.values = None  # the copy is enough
+            segments.append(segment)
+            firsts.append(n_rows)
+            n_rows = end
         remarks = [remark for segment in segments for remark in segment.remarks]
         if remarks:
             notes.append(f"{len(remarks)} remark(s) between the rows were skipped; the first: {remarks[0]!r}")
         return Table(
-            values=values, notes=notes, problems=[p for segment in segments for p in segment.problems],
+            values=values[:, :n_rows], notes=notes, problems=[p for segment in segments for p in segment.problems],
             ticks=None if time is None else Ticks.join([segment.ticks for segment in segments]),
             line_of=lambda row: _line_of(segments, firsts, row),
         )
@@ -129,7 +132,7 @@ class TextLog:
                     continue
                 read = self._read_slowly if is_end else self._read_piece
                 waiting.append(pool.submit(read, piece, line, positions, time))
-                if len(waiting) > _WORKERS:
+                if len(waiting) >= _WORKERS:
                     yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()
@@ -137,7 +140,7 @@ class TextLog:
     def _pieces(self) -> Iterator[tuple[bytes, int, bool]]:
         """Whole lines after the preamble, number of the first of them; the last line of the log comes alone."""
         line, skip, held = 1, self._n_preamble, b""
-        with open_bytes(self.path) as stream:
+        with open_bytes(self._path) as stream:
             for piece in _whole_lines(stream, self.dialect.encoding, self._old_line_ends, self.file):
                 while skip and piece:
                     end = piece.find(b"\n") + 1 or len(piece)
@@ -174,11 +177,8 @@ class TextLog:
     def _read_fast(self, piece: bytes, first_line: int, positions: list[int], time: int | None) -> _Segment | None:
         """The piece through the compiled reader, or None when it is anything but whole rows of numbers."""
         last, n_rows = self.dialect.n_columns - 1, piece.count(b"\n")
-        if len(self.dialect.cells(piece[: piece.find(b"\n")].decode("latin-1").strip("\r"))) != last + 1:
-            return None  # the compiled reader takes the width of the first row for granted
-        wanted = sorted({*positions, last} | ({time} - {None}))
-        frame = _compiled(piece, wanted, self.dialect)
-        numeric = {*positions, time} - {None} - {time if time is not None and self._dates[time] else None}
+        frame = _compiled(piece, self.dialect)
+        numeric = {*positions, time} - {None if time is None or not self._dates[time] else time, None}
         if frame is None or len(frame) != n_rows or any(frame[i].dtype.kind not in "iufb" for i in numeric):
             return None
         values = np.empty((len(positions), n_rows))
@@ -270,20 +270,22 @@ def _with_unit(column: Column, text: str, file: str) -> Column:
 
 
 # ------------------------------------------------------------------------------------------------- helpers
-def _compiled(piece: bytes, wanted: list[int], dialect: Dialect) -> pd.DataFrame | None:
+def _compiled(piece: bytes, dialect: Dialect) -> pd.DataFrame | None:
+    """The piece as a table with one column a cell, or None when its rows are of different widths."""
     try:
-        return pd.read_csv(
-            io.BytesIO(piece), header=None, usecols=wanted, sep=dialect.separator or r"\s+", index_col=False,
-            decimal=dialect.decimal, encoding="latin-1", skip_blank_lines=False, skipinitialspace=True,
-            low_memory=False,
+        frame = pd.read_csv(
+            io.BytesIO(piece), header=None, sep=dialect.separator or r"\s+", decimal=dialect.decimal,
+            encoding="latin-1", skip_blank_lines=False, skipinitialspace=dialect.padded, low_memory=False,
         )
     except (ValueError, OverflowError):
         return None
+    extra = frame.shape[1] - dialect.n_columns  # a separator that closes the row makes an empty column
+    return frame if extra == 0 or (extra == 1 and frame.iloc[:, -1].isna().all()) else None
 
 
-def _line_of(segments: Sequence[_Segment], firsts: np.ndarray, row: int) -> int:
+def _line_of(segments: Sequence[_Segment], firsts: Sequence[int], row: int) -> int:
     i = bisect_right(firsts, row) - 1
-    return segments[i].line(row - int(firsts[i]))
+    return segments[i].line(row - firsts[i])
 
 
 def _short(text: str) -> str:
@@ -317,10 +319,13 @@ def _whole_lines(stream: io.BufferedIOBase, encoding: str, old_line_ends: bool, 
             block = decoder.decode(block).encode("utf-8", errors="replace")
         if old_line_ends:
             block = block.replace(b"\r", b"\n")
-        block = rest + (block.removeprefix(codecs.BOM_UTF8) if start else block)
-        cut, start = block.rfind(b"\n") + 1, False
-        rest = block[cut:]
+        if start:
+            block, start = block.removeprefix(codecs.BOM_UTF8), False
+        cut = block.rfind(b"\n") + 1
         if cut:
-            yield block[:cut]
+            yield b"".join((rest, memoryview(block)[:cut]))
+            rest = block[cut:]
+        else:
+            rest += block
     if rest:
         yield rest
