@@ -79,7 +79,7 @@ class PanelModes:
 
     def shapes(self, at_m: Sequence[tuple[float, float]]) -> np.ndarray:
         """Mode shapes at points (x, y) [m], shape (n_points, n_modes) [1/√kg]."""
-        places = self._places(at_m)
+        places = self.places(at_m)
         return field_values(self.held, self.solved, along=places[:, 0], across=places[:, 1], mesh=False).T
 
     def shape_map(self, mode: int, *, n_along: int = 61, n_across: int = 61) -> np.ndarray:
@@ -105,7 +105,7 @@ class PanelModes:
         Add it to Σφφᵀ/ω² for the exact static compliance, or use it as a spring in series with each point.
         """
         omega2, shapes = self._held_omega2(), self.shapes(at_m)
-        ports = self.held.at(self._places(at_m))
+        ports = self.held.at(self.places(at_m))
         return self.held.flexibility(ports, ports) - (shapes / omega2) @ shapes.T
 
     def receptance(
@@ -150,7 +150,8 @@ class PanelModes:
             raise ValueError("the panel is free to move as a whole and has no static compliance; add supports")
         return self.solved.omega2
 
-    def _places(self, at_m: Sequence[tuple[float, float]]) -> np.ndarray:
+    def places(self, at_m: Sequence[tuple[float, float]]) -> np.ndarray:
+        """Points (x, y) [m] as (ξ, η) from −1 to 1 over the panel, the places of `held`."""
         points = check_array("at_m", at_m, ndim=2)
         places = 2.0 * points / (self.length_m, self.width_m) - 1.0
         if np.any(np.abs(places) > 1.0 + 1e-9):
