@@ -8,9 +8,10 @@ d, a and b follow from a handful of numbers. The whole-pixel part comes from a c
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.polynomial import chebyshev
@@ -20,11 +21,11 @@ from labkit.runs.clips import Region
 
 __all__ = ["Matcher", "Matches", "cramer_rao_bound_px"]
 
-BLUR_PX = 1.0  # blur of reference and frame: takes off the aliased part of the spectrum, which would bias the shift
+BLUR_PX = 1.1  # blur of reference and frame: takes off the aliased part of the spectrum, which would bias the shift
 _REACH_PX = 0.8  # the series holds for shifts up to here; whole pixels are taken off before
 _DEGREE = 5
 _HALO_PX = 4  # reach of the blur kernel around a pixel
-_RECENTRE_PX = 0.6
+_RECENTRE_PX = 0.75
 _STEPS = 8
 _ROUNDS = 4  # times a frame may be taken up again one pixel further
 _COARSE_SIDE_PX = 48  # the binned pictures of the whole-pixel search keep at least so many pixels a side
@@ -95,6 +96,15 @@ def cramer_rao_bound_px(picture: np.ndarray, *, noise: float, both_noisy: bool =
     return np.sqrt(np.diag(np.linalg.inv(information)) * noise**2 * (2 if both_noisy else 1))
 
 
+def _inner(region: Region, inset: int) -> Region:
+    return Region(
+        top=region.top + inset,
+        left=region.left + inset,
+        height=region.height - 2 * inset,
+        width=region.width - 2 * inset,
+    )
+
+
 # -------------------------------------------------------------------------------------------- fine: the series
 def _gaussian_taps(offset: float) -> np.ndarray:
     reach = int(np.ceil(3.5 * BLUR_PX + _REACH_PX))
@@ -123,35 +133,37 @@ def _polynomials(shift_px: np.ndarray) -> np.ndarray:
     return np.stack([tx[:, i] * ty[:, j], dx[:, i] * ty[:, j], tx[:, i] * dy[:, j]], axis=1)
 
 
-class _Series:
-    """The moved reference as a series, over the region less `inset` px on every side."""
+def _terms(reference: np.ndarray, region: Region) -> np.ndarray:
+    """Pictures B_k of the series over the region, shape (n_terms, height, width)."""
+    taps, (i, j) = _series_taps(), _ORDERS
+    reach = taps.shape[1] // 2
+    ready = np.pad(reference, reach, mode="reflect")
+    ready = ready[region.top :, region.left :][: region.height + 2 * reach, : region.width + 2 * reach]
+    across = [ndimage.convolve1d(ready, row, axis=1)[:, reach:-reach] for row in taps]
+    return np.stack([ndimage.convolve1d(across[a], taps[b], axis=0)[reach:-reach] for a, b in zip(i, j)])
 
-    def __init__(self, reference: np.ndarray, window: Region) -> None:
-        taps, (i, j) = _series_taps(), _ORDERS
-        across = [ndimage.convolve1d(reference, row, axis=1, mode="mirror") for row in taps]
-        terms = np.stack([ndimage.convolve1d(across[a], taps[b], axis=0, mode="mirror") for a, b in zip(i, j)])
-        terms = np.stack([window.cut(term) for term in terms])
-        terms -= terms.mean(axis=(1, 2), keepdims=True)
-        self.window = window
+
+class _Series:
+    """The moved reference as a series, over one window of the region."""
+
+    def __init__(self, reference: np.ndarray, terms: np.ndarray, window: Region) -> None:
+        terms = terms - terms.mean(axis=(1, 2), keepdims=True)
         # The frame's own blur is moved over to the terms, where it costs nothing: <G·F, B> = <F, Gᵀ·B>.
-        blurred = _blur(np.pad(terms, ((0, 0), (_HALO_PX, _HALO_PX), (_HALO_PX, _HALO_PX))))
-        self.support = Region(
-            top=window.top - _HALO_PX,
-            left=window.left - _HALO_PX,
-            height=window.height + 2 * _HALO_PX,
-            width=window.width + 2 * _HALO_PX,
-        )
-        flat, weights = terms.reshape(len(terms), -1), blurred.reshape(len(terms), -1)
+        weights = _blur(np.pad(terms, ((0, 0), (_HALO_PX, _HALO_PX), (_HALO_PX, _HALO_PX))))
+        self.support = _inner(window, -_HALO_PX)
+        flat, weights = terms.reshape(len(terms), -1), weights.reshape(len(terms), -1)
         self.gram, self.weight_gram = flat @ flat.T, weights @ weights.T
-        self.weights = np.ascontiguousarray(weights.T, dtype=np.float32)
+        self.weights = np.ascontiguousarray(np.vstack([weights, np.ones(weights.shape[1])]).T, dtype=np.float32)
         self.best = 1.0
         self.best = float(_solve([self.products(self.support.cut(reference)[None])], [self])[2][0])
 
     def products(self, crops: np.ndarray) -> np.ndarray:
         """What frames cut to the support must tell, shape (n, n_terms + 1): products with the terms, and energy."""
         flat = np.asarray(crops, dtype=np.float32).reshape(len(crops), -1)
-        energy = np.einsum("ij,ij->i", flat, flat) - (flat @ np.ones(flat.shape[1], "f4")) ** 2 / flat.shape[1]
-        return np.column_stack([flat @ self.weights, np.maximum(energy, 1e-12)]).astype(float)
+        told = (flat @ self.weights).astype(float)
+        energy = np.einsum("ij,ij->i", flat, flat) - told[:, -1] ** 2 / flat.shape[1]
+        told[:, -1] = np.maximum(energy, 1e-12)
+        return told
 
     def shift_noise_px(self, noise: float) -> np.ndarray:
         """Scatter of the shifts for white frame noise: the estimate is linear in the frame near its answer."""
@@ -201,46 +213,41 @@ class _Search:
         height, width = self.shape
         k = self.bin_px
         cut = pictures[:, : height * k, : width * k]
-        wide = np.uint32 if cut.dtype.kind == "u" else np.float32
         if k > 1:
-            rows = np.add.reduce(cut.reshape(len(cut), height, k, width * k), axis=2, dtype=wide)
+            short = cut.dtype == np.uint8 and k <= 16
+            rows = np.add.reduce(
+                cut.reshape(len(cut), height, k, width * k), axis=2, dtype=np.uint16 if short else np.float32
+            )
             cut = sum(rows[:, :, first::k] for first in range(k))
         binned = cut.astype(np.float32)
         binned -= binned.mean(axis=(1, 2), keepdims=True)
-        return binned * self.taper
+        binned *= self.taper
+        return binned
 
     def find(self, pictures: np.ndarray) -> np.ndarray:
-        """Shift of each picture [px], not refined, shape (n, 2): x, y."""
-        spectra = fft.rfft2(self._prepare(pictures)) * self.filter
-        plane = fft.irfft2(spectra, self.shape)
-        return np.stack([self._peak(one) for one in plane]) * self.bin_px
-
-    def _peak(self, plane: np.ndarray) -> np.ndarray:
+        """Shift of each picture to a fraction of a binned pixel [px], shape (n, 2): x, y."""
         ry, rx = self.reach
-        near = np.roll(plane, (ry, rx), axis=(0, 1))[: 2 * ry + 1, : 2 * rx + 1]
-        y, x = divmod(int(near.argmax()), near.shape[1])
-        return np.array([x - rx + _vertex(near[y], x), y - ry + _vertex(near[:, x], y)])
+        spectra = fft.rfft2(self._prepare(pictures))
+        spectra *= self.filter
+        plane = np.roll(fft.irfft2(spectra, self.shape), (ry, rx), axis=(1, 2))[:, : 2 * ry + 1, : 2 * rx + 1]
+        top = plane.reshape(len(plane), -1).argmax(axis=1)
+        y, x = np.divmod(top, 2 * rx + 1)
+        at = np.arange(len(plane))
+        part_x = _vertex(plane[at, y], x)
+        part_y = _vertex(plane[at, :, x], y)
+        return np.column_stack([x - rx + part_x, y - ry + part_y]) * self.bin_px
 
 
-def _vertex(line: np.ndarray, top: int) -> float:
-    """Offset of the vertex of the parabola through the greatest value and its neighbours."""
-    if not 0 < top < len(line) - 1:
-        return 0.0
-    before, peak, after = (float(v) for v in line[top - 1 : top + 2])
+def _vertex(lines: np.ndarray, top: np.ndarray) -> np.ndarray:
+    """Offset of the vertex of the parabola through the greatest value of each line and its neighbours."""
+    at, inner = np.arange(len(lines)), np.clip(top, 1, lines.shape[1] - 2)
+    before, peak, after = (lines[at, inner + step].astype(float) for step in (-1, 0, 1))
     bend = before - 2 * peak + after
-    return 0.5 * (before - after) / bend if bend < 0 else 0.0
+    usable = (inner == top) & (bend < 0)
+    return np.where(usable, 0.5 * (before - after) / np.where(usable, bend, -1.0), 0.0)
 
 
 # --------------------------------------------------------------------------------------------------- matcher
-def _inner(region: Region, inset: int) -> Region:
-    return Region(
-        top=region.top + inset,
-        left=region.left + inset,
-        height=region.height - 2 * inset,
-        width=region.width - 2 * inset,
-    )
-
-
 def _convolve(picture: np.ndarray, taps: Sequence[np.ndarray]) -> np.ndarray:
     """Convolution with taps along x and along y."""
     across = ndimage.convolve1d(picture, taps[0], axis=1, mode="mirror")
@@ -264,6 +271,7 @@ class Matcher:
     reference: np.ndarray
     region: Region
     white_level: float = np.inf
+    _shared: dict[str, np.ndarray] = field(default_factory=dict, init=False, repr=False)
     _series: dict[int, _Series] = field(default_factory=dict, init=False, repr=False)
     _lock: threading.Lock = field(default_factory=threading.Lock, init=False, repr=False)
 
@@ -290,8 +298,14 @@ class Matcher:
             better = ~(again.quality <= found.quality[poor])
             for name in ("shift_px", "gain", "quality"):
                 getattr(found, name)[poor[better]] = getattr(again, name)[better]
-        clipped = (inside >= self.white_level).mean(axis=(1, 2)) if np.isfinite(self.white_level) else found.clipped
-        return Matches(shift_px=found.shift_px, gain=found.gain, quality=found.quality, clipped=clipped)
+        return replace(found, clipped=self.clipped_share(inside))
+
+    def clipped_share(self, pictures: np.ndarray) -> np.ndarray:
+        """Share of pixels of each picture at or above the white level."""
+        if not np.isfinite(self.white_level):
+            return np.zeros(len(pictures))
+        white = pictures.dtype.type(self.white_level)
+        return np.array([np.count_nonzero(picture >= white) for picture in pictures]) / pictures[0].size
 
     def pair_noise(self, frame: np.ndarray, shift_px: np.ndarray) -> float:
         """Noise of a frame and of the reference together, √(σ_f² + σ_r²) [grey levels], from what the shift leaves.
@@ -299,18 +313,15 @@ class Matcher:
         Taken from the blurred pictures, in which what a shift cannot explain (aliasing) weighs little.
         """
         whole = np.rint(shift_px).astype(int)
-        inset = max(self._inset(*whole), _HALO_PX)
-        window = _inner(self.region, inset)
-        place = Region(
-            top=window.top + whole[1], left=window.left + whole[0], height=window.height, width=window.width
-        )
-        here, there = (_gaussian_taps(0.0), _gaussian_taps(0.0)), [_gaussian_taps(d) for d in shift_px - whole]
-        model = window.cut(_convolve(self.reference, there)).ravel()
-        seen = place.cut(_convolve(np.asarray(frame, dtype=float), here)).ravel()
-        design = np.column_stack([model, np.ones_like(model)])
-        left = seen - design @ np.linalg.lstsq(design, seen, rcond=None)[0]
-        passed = np.prod([(taps**2).sum() for taps in here])
-        return float(left.std() / np.sqrt(passed))
+        window = _inner(self.region, max(self._inset(*whole), _HALO_PX) - _HALO_PX)
+        place = replace(window, top=window.top + whole[1], left=window.left + whole[0])
+        model = _convolve(window.cut(self.reference), [_gaussian_taps(d) for d in shift_px - whole])
+        seen = _convolve(place.cut(frame).astype(float), [_gaussian_taps(0.0)] * 2)
+        edge = slice(_HALO_PX, -_HALO_PX)
+        model, seen = (picture[edge, edge] - picture[edge, edge].mean() for picture in (model, seen))
+        left = seen - model * ((seen * model).sum() / (model * model).sum())
+        passed = (_gaussian_taps(0.0) ** 2).sum()  # of the noise variance, along each axis
+        return float(left.std() / passed)
 
     def shift_noise_px(self, noise: float) -> np.ndarray:
         """Scatter along x and y [px] that frame noise of that standard deviation [grey levels] causes in the shifts."""
@@ -363,24 +374,30 @@ class Matcher:
         return crops
 
     def _inset(self, x: int, y: int) -> int:
-        """How much to leave off the region so that the moved region lies in the frame; −1 when nothing useful is left.
+        """How much to leave off the region so that the moved region lies in the frame; −1 when too little is left.
 
-        Taken from a coarse ladder, so that few series serve all frames.
+        In steps of a thirty-second of the region, so that few series serve all frames.
         """
         (height, width), r = self.reference.shape, self.region
-        need = _HALO_PX + max(
+        over = max(
             -min(r.top + y, r.top, r.left + x, r.left),
             r.top + r.height + max(y, 0) - height,
             r.left + r.width + max(x, 0) - width,
+            -_HALO_PX,
         )
-        if need <= 0:
-            return 0
-        ladder = [m for m in (4, 5, 6, 8, 11, 16, 23, 32, 45, 64, 91, 128, 181, 256, 362, 512) if m >= need]
-        room = min(r.height, r.width) - 2 * ladder[0] if ladder else 0
-        return ladder[0] if room >= 16 else -1
+        side = min(r.height, r.width)
+        step = max(1, side // 32)
+        inset = _HALO_PX + step * math.ceil(over / step) if over > 0 else _HALO_PX + over
+        return inset if side - 2 * inset >= 16 else -1
 
     def _get_series(self, inset: int) -> _Series:
         with self._lock:
+            if "terms" not in self._shared:
+                self._shared["terms"] = _terms(self.reference, self.region)
             if inset not in self._series:
-                self._series[inset] = _Series(self.reference, _inner(self.region, inset))
+                window = _inner(self.region, inset)
+                inside = replace(window, top=inset, left=inset)
+                terms = self._shared["terms"]
+                cut = terms[:, inside.top :, inside.left :][:, : inside.height, : inside.width]
+                self._series[inset] = _Series(self.reference, cut, window)
             return self._series[inset]
