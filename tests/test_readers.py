@@ -8,6 +8,7 @@ import io
 import math
 import struct
 import tempfile
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -341,7 +342,7 @@ def test_repeated_and_backward_stamps_are_listed_and_left_out(tmp_path):
     t = np.arange(300) / 1000.0
     rows = np.insert(np.arange(300), [50, 120], [49, 60])  # row 49 twice; row 60 again among later ones
     path = write(tmp_path, log_of(t[rows], values=rows))
-    with pytest.raises(LogFormatError, match="line 52.*repeated time.*1 further"):
+    with pytest.raises(LogFormatError, match=r"line 52.*repeated time.*1 further"):
         read_log(path)
     recording = read_log(path, irregular="mark")
     assert [(p.kind, p.line) for p in recording.meta["problems"]] == [("repeated time", 52), ("backward time", 123)]
@@ -446,10 +447,11 @@ def test_bad_rows_are_found_by_line_and_never_repaired(tmp_path, changes, kind, 
 
 def test_further_problems_are_counted(tmp_path):
     path = write(tmp_path, spoiled({20: "x,y,z", 50: "0.48,,-48", 51: "0.49,,-49", 90: "0.88,88"}))
-    with pytest.raises(LogFormatError, match="line 20.*2 further problem"):
+    with pytest.raises(LogFormatError, match=r"line 20.*2 further problem"):
         read_log(path)
     problems = read_log(path, irregular="mark").meta["problems"]
-    assert [(p.kind, p.line, p.samples) for p in problems] == [("text", 20, 1), ("not a number", 50, 2), ("columns", 90, 1)]
+    found = [(p.kind, p.line, p.samples) for p in problems]
+    assert found == [("text", 20, 1), ("not a number", 50, 2), ("columns", 90, 1)]
 
 
 def test_blank_lines_and_remarks_between_rows_do_not_shift_the_lines(tmp_path):
@@ -563,7 +565,8 @@ def test_wav(tmp_path, dtype):
 def test_wav_of_24_bit_gives_counts_of_24_bit(tmp_path):
     counts = [1, -1, 8388607, -8388608]
     data = b"".join(struct.pack("<i", c)[:3] for c in counts)
-    head = b"RIFF" + struct.pack("<I", 36 + len(data)) + b"WAVEfmt " + struct.pack("<IHHIIHH", 16, 1, 1, 48000, 144000, 3, 24)
+    form = struct.pack("<IHHIIHH", 16, 1, 1, 48000, 144000, 3, 24)
+    head = b"RIFF" + struct.pack("<I", 36 + len(data)) + b"WAVEfmt " + form
     path = write(tmp_path, head + b"data" + struct.pack("<I", len(data)) + data, "log.wav")
     assert read_log(path, units="count").values[0].tolist() == counts
 
@@ -622,7 +625,6 @@ def test_a_lying_header_takes_no_memory(tmp_path, shape):
     npy = b"\x93NUMPY\x01\x00" + struct.pack("<H", len(head)) + head.encode() + b"\0" * 64
     with pytest.raises(LogFormatError):
         read_log(write(tmp_path, npy, "log.npy"), sample_rate_hz=1.0, units="g")
-    import zipfile
     with zipfile.ZipFile(tmp_path / "log.npz", "w") as archive:
         archive.writestr("ax.npy", npy)
     with pytest.raises(LogFormatError, match="promises more"):
@@ -708,8 +710,12 @@ def test_uff_responses_on_another_clock_are_named(tmp_path):
 
 # ------------------------------------------------------------------------------------------------ any bytes
 SEEDS = [content if isinstance(content, bytes) else content.encode() for content in DRESSES.values()]
-HOW = [{}, {"irregular": "mark"}, {"irregular": "mark", "sample_rate_hz": 100.0, "units": "g", "fill_gaps_shorter_s": 1.0},
-       {"columns": [0], "units": "count", "sample_rate_hz": 10.0, "irregular": "mark"}]
+HOW = [
+    {},
+    {"irregular": "mark"},
+    {"irregular": "mark", "sample_rate_hz": 100.0, "units": "g", "fill_gaps_shorter_s": 1.0},
+    {"columns": [0], "units": "count", "sample_rate_hz": 10.0, "irregular": "mark"},
+]
 
 
 def only_value_errors(content: bytes, suffix: str) -> None:
@@ -723,13 +729,14 @@ def only_value_errors(content: bytes, suffix: str) -> None:
             log_quantities(path)
 
 
-ROW = st.lists(st.sampled_from(["0", "1", "-2.5", "1e5", "1e308", "nan", "", "x", "12:00:00", "#", '"', "1,5", "٣", "9" * 30,
-                                "2026-05-01T00:00:00Z", "\0", "∞"]), min_size=1, max_size=4)
+CELLS = ["0", "1", "-2.5", "1e5", "1e308", "nan", "", "x", "12:00:00", "#", '"', "1,5", "٣", "9" * 30, "\0", "∞"]
+ROW = st.lists(st.sampled_from([*CELLS, "2026-05-01T00:00:00Z"]), min_size=1, max_size=4)
+SUFFIXES = [".csv", ".wav", ".npy", ".npz", ".uff", ".parquet", ".gz"]
 FUZZ = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 @FUZZ
-@given(content=st.binary(max_size=300), suffix=st.sampled_from([".csv", ".wav", ".npy", ".npz", ".uff", ".parquet", ".gz"]))
+@given(content=st.binary(max_size=300), suffix=st.sampled_from(SUFFIXES))
 @example(content=b"\x1f\x8b", suffix=".gz")
 @example(content=b"PAR1", suffix=".parquet")
 @example(content=b"PK\x05\x06" + b"\0" * 18, suffix=".npz")

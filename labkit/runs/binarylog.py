@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import struct
+import tokenize
 import warnings
 import zipfile
 import zlib
@@ -26,6 +27,7 @@ __all__ = ["ArrayLog", "binary_log"]
 _UFF_START = re.compile(rb"\s*^    -1 *\r?\n {0,4}\d{2,5}", re.MULTILINE)
 # What readers raise when a file is not what it says; each of them was met with damaged files.
 _READ_ERRORS = (ValueError, TypeError, OSError, EOFError, MemoryError, ArithmeticError, LookupError, struct.error)
+_HEADER_ERRORS = (SyntaxError, tokenize.TokenError)  # an NPY header is a Python literal
 _UFF_TIME, _UFF_TIME_RESPONSE = 17, 1
 # Specific data type of the ordinate (dataset 58, record 9): quantity and power of length in it.
 _UFF_QUANTITIES = {
@@ -132,7 +134,7 @@ def _wav_bits(head: bytes) -> int:
 def _load_npy(path: Path) -> np.ndarray:
     try:  # mapped, so that a header that promises too much fails before memory is taken
         return np.load(path, mmap_mode="r", allow_pickle=False)
-    except (*_READ_ERRORS, SyntaxError) as error:
+    except (*_READ_ERRORS, *_HEADER_ERRORS) as error:
         raise _damaged(path, "NPY", error) from error
 
 
@@ -141,7 +143,7 @@ def _read_npz(path: Path) -> ArrayLog:
         with zipfile.ZipFile(path) as archive, np.load(path, allow_pickle=False) as loaded:
             sizes = {info.filename.removesuffix(".npy"): info.file_size for info in archive.infolist()}
             arrays = {name: _npz_member(archive, loaded, name, sizes[name]) for name in loaded.files}
-    except (*_READ_ERRORS, SyntaxError, zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError) as error:
+    except (*_READ_ERRORS, *_HEADER_ERRORS, zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError) as error:
         raise _damaged(path, "NPZ", error) from error
     return _from_arrays(path, arrays, titled=True)
 

@@ -24,6 +24,7 @@ __all__ = [
 RATE_TOLERANCE = 0.2
 _BLOCK_SHARE = 0.3  # share of repeated stamps from which they are the rule (a stamp a block), not a fault
 _COARSE = 0.45  # stamps coarser than this part of a period cannot tell one step from two
+_LONGEST_S = 1e12
 _LONGEST_GRID = 10  # a clock with ten times more places than rows is a pause between two logs, not a gap
 
 
@@ -176,6 +177,10 @@ def place_rows(
     >>> p.places.tolist(), round(p.facts.rate_hz, 6), p.problems[0].samples
     ([0, 1, 2, 5, 6], 10.0, 2)
     """
+    if max(np.fmax.reduce(stamps_s), -np.fmin.reduce(stamps_s)) > _LONGEST_S:
+        raise LogFormatError(
+            file, found="time stamps more than 30 000 years apart", expected="a clock", cure="correct time_column=",
+        )
     facts = _plain_clock(stamps_s, stated_rate_hz)
     if facts is not None:
         _compare_rates(facts.rate_hz, stated_rate_hz, file)

@@ -220,6 +220,9 @@ def _pairs(line: int, text: str) -> list[tuple[str, object]]:
     match = _KEY_VALUE.match(text)
     if match and match["key"] and match["value"]:
         return [(match["key"].strip("\"' "), match["value"].strip("\"' "))]
+    key, _, value = text.rpartition(" ")  # "Sampling Freq(Hz) 100Hz"
+    if _rate(key.strip().lower(), value) is not None:
+        return [(key.strip(), value)]
     return [(f"line {line}", text)] if text else []
 
 

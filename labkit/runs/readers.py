@@ -25,6 +25,7 @@ __all__ = ["ClockFacts", "LogProblem", "log_quantities", "read_log"]
 
 _HEAD_BYTES = 4096
 _EPOCH_FROM_S = 1e8  # three years: no bench clock since power-up says so much
+_LARGEST = 1e50
 _EXPECTED = {
     "gap": "the next sample", "repeated time": "a later time stamp", "backward time": "a later time stamp",
     "not a number": "a number", "text": "a number", "columns": "a whole row",
@@ -175,14 +176,14 @@ def _open(path: Path) -> Log:
 
 def _scale(values: np.ndarray, factors: Sequence[float], file: str) -> None:
     """Rows times their factors, in place."""
-    try:
-        with np.errstate(over="raise"):
-            for row, factor in zip(values, factors):
-                row *= factor
-    except FloatingPointError as error:
-        raise LogFormatError(
-            file, found="values too large for their unit", expected="values of a sensor", cure="check the columns",
-        ) from error
+    for row, factor in zip(values, factors):
+        with np.errstate(over="ignore"):
+            row *= factor
+        if max(np.fmax.reduce(row, initial=0.0), -np.fmin.reduce(row, initial=0.0)) > _LARGEST:
+            raise LogFormatError(
+                file, found="values that no sensor gives", expected=f"at most {_LARGEST:g} in SI",
+                cure="check which columns are read, and their units",
+            )
 
 
 def _place(log: Log, said: Said, table: Table, time: int | None) -> Placement:

@@ -49,7 +49,7 @@ class Ticks:
         if column.dtype.kind in "mM":
             whole = column.astype(f"{column.dtype.kind}8[ns]")
             return cls(raw=whole.astype(np.int64), missing=np.isnat(whole))
-        if column.dtype.kind in "iu":
+        if column.dtype.kind in "iu" and column.dtype != np.uint64:
             return cls(raw=column.astype(np.int64))
         return cls(raw=column.astype(np.float64), missing=~np.isfinite(column))
 

@@ -85,12 +85,13 @@ class TextLog:
             lines.pop()  # cut off by the end of the head
         self._likely_rows = 64 + int(1.02 * path.stat().st_size / len(raw) * max(1, raw.count(b"\n"))) if raw else 0
         self.dialect, self._n_preamble = find_dialect(lines, encoding=encoding, file=self.file)
-        self._dates = [is_date(cell) for cell in self.dialect.cells(lines[self._n_preamble])]
+        first_row = self.dialect.cells(lines[self._n_preamble])
+        self._dates = {position for position, cell in enumerate(first_row) if is_date(cell)}
         self.columns, self.stated, self.has_titles = _described(lines[: self._n_preamble], self.dialect, self.file)
 
     def has_dates(self, position: int) -> bool:
         """True when a column holds dates with times in place of numbers."""
-        return self._dates[position]
+        return position in self._dates
 
     def read(self, positions: Sequence[int], *, time: int | None) -> Table:
         """Read the columns at `positions` and the column of time stamps.
@@ -178,7 +179,7 @@ class TextLog:
         """The piece through the compiled reader, or None when it is anything but whole rows of numbers."""
         last, n_rows = self.dialect.n_columns - 1, piece.count(b"\n")
         frame = _compiled(piece, self.dialect)
-        numeric = {*positions, time} - {None if time is None or not self._dates[time] else time, None}
+        numeric = {*positions, time} - self._dates - {None}
         if frame is None or len(frame) != n_rows or any(frame[i].dtype.kind not in "iufb" for i in numeric):
             return None
         values = np.empty((len(positions), n_rows))
@@ -190,7 +191,7 @@ class TextLog:
         return _Segment(values=values, ticks=ticks, first_line=first_line)
 
     def _ticks(self, column: np.ndarray, time: int) -> Ticks:
-        return Ticks.of_dates(column) if self._dates[time] else Ticks.of(column)
+        return Ticks.of_dates(column) if time in self._dates else Ticks.of(column)
 
     def _read_slowly(self, piece: bytes, first_line: int, positions: list[int], time: int | None) -> _Segment:
         """The piece line by line: every line that is neither blank nor a remark is a row."""
@@ -208,7 +209,7 @@ class TextLog:
             problems += [replace(problem, line=number)] if problem else []
         ticks = None
         if time is not None:
-            ticks = Ticks.of_dates(stamps) if self._dates[time] else Ticks.of_cells(stamps)
+            ticks = Ticks.of_dates(stamps) if time in self._dates else Ticks.of_cells(stamps)
         return _Segment(
             values=np.array(rows, dtype=float).reshape(len(rows), len(positions)).T, ticks=ticks,
             first_line=first_line, lines=np.array(lines, dtype=np.int64), problems=problems, remarks=remarks,
@@ -224,7 +225,7 @@ class TextLog:
         stamp, odd = "", None
         if time is not None:
             stamp = cells[time].replace(",", ".")
-            odd = None if self._dates[time] and is_date(cells[time]) else self._cell(cells[time], time)[1]
+            odd = None if time in self._dates and is_date(cells[time]) else self._cell(cells[time], time)[1]
         problems = [problem for problem in (odd, *(problem for _, problem in read)) if problem]
         return [value for value, _ in read], "" if odd else stamp, problems[0] if problems else None
 
