@@ -30,7 +30,7 @@ __all__ = [
 Window = str | tuple | Sequence[float] | np.ndarray
 
 _DETREND = {"constant": "constant", "linear": "linear", "none": False}
-_CHUNK = 2**22  # samples transformed at a time
+_CHUNK = 2**18  # samples transformed at a time, so that they stay in the cache
 
 
 # ------------------------------------------------------------------------------------------------- windows
