@@ -1,4 +1,7 @@
-"""Time of a power spectral density beside scipy's welch in the same run (target: no more than 1.3 times)."""
+"""Time of a power spectral density beside `scipy.signal.welch` in the same run (target: no more than 1.3 times).
+
+pytest tests/bench/bench_spectra.py --benchmark-only
+"""
 
 import numpy as np
 import pytest
