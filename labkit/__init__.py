@@ -1,3 +1,54 @@
-"""Rigidity Lab: does the panel hold the camera still?"""
+"""Rigidity Lab: does the panel hold the camera still?
+
+The path of a run: `load_run` or `read_log` → `check_run` or `check_recording` → `analyse_run` → `compare_runs`.
+Plots, tables and the report page live in `labkit.show`, which is imported by name so that this stays light.
+"""
+
+from labkit.analyse.displacement import decay_displacement, noise_floor_m, steady_displacement
+from labkit.analyse.modes import fit_each, fit_modes, reconstruct
+from labkit.analyse.moves import find_moves, rests
+from labkit.analyse.one_run import analyse_run, check_run
+from labkit.analyse.response import frequency_response
+from labkit.analyse.settling import settling
+from labkit.analyse.spectra import amplitude_spectrum, band_rms, power_spectral_density
+from labkit.base import Estimate, Interval, LogFormatError
+from labkit.decide.compare import Metric, compare_metrics
+from labkit.decide.verdict import compare_runs
+from labkit.runs.checks import check_recording
+from labkit.runs.findings import BlockedAnalysisError, require_fit
+from labkit.runs.readers import read_log
+from labkit.runs.recording import Recording
+from labkit.runs.runfolder import load_run, run_template
 
 __version__ = "0.1.0"
+
+__all__ = [
+    "BlockedAnalysisError",
+    "Estimate",
+    "Interval",
+    "LogFormatError",
+    "Metric",
+    "Recording",
+    "amplitude_spectrum",
+    "analyse_run",
+    "band_rms",
+    "check_recording",
+    "check_run",
+    "compare_metrics",
+    "compare_runs",
+    "decay_displacement",
+    "find_moves",
+    "fit_each",
+    "fit_modes",
+    "frequency_response",
+    "load_run",
+    "noise_floor_m",
+    "power_spectral_density",
+    "read_log",
+    "reconstruct",
+    "require_fit",
+    "rests",
+    "run_template",
+    "settling",
+    "steady_displacement",
+]

@@ -21,7 +21,7 @@ from labkit import __version__
 from labkit.analyse.one_run import RunAnalysis, analyse_run, check_run
 from labkit.decide.verdict import compare_runs, settles_sentence
 from labkit.runs.findings import BlockedAnalysisError, LogReport
-from labkit.runs.runfolder import Run, load_run
+from labkit.runs.runfolder import RUN_FILE, Run, load_run, run_template
 from labkit.show import report, tables
 
 __all__ = ["main"]
@@ -74,6 +74,9 @@ def _parser() -> argparse.ArgumentParser:
     compare.add_argument("before", type=Path, metavar="BEFORE", help="run before the change")
     compare.add_argument("after", type=Path, metavar="AFTER", help="run after the change")
     compare.set_defaults(job=_compare)
+    start = jobs.add_parser("new-run", help="make a folder with a run.toml to fill in")
+    start.add_argument("folder", type=Path, metavar="FOLDER", help="folder to make; put the logs into it")
+    start.set_defaults(job=_new_run)
     return parser
 
 
@@ -176,6 +179,16 @@ def _compare(options: argparse.Namespace) -> int:
     return 0
 
 
+def _new_run(options: argparse.Namespace) -> int:
+    options.folder.mkdir(parents=True, exist_ok=True)
+    path = options.folder / RUN_FILE
+    if path.exists():
+        raise ValueError(f"{path} is there already; edit it, or name another folder")
+    path.write_text(run_template(), encoding="utf-8")
+    print(f"made {path}: fill in what you know, and put the logs beside it")
+    return 0
+
+
 def _load(path: Path, options: argparse.Namespace) -> Run:
     given = {
         "columns": options.columns,
@@ -185,7 +198,7 @@ def _load(path: Path, options: argparse.Namespace) -> Run:
         "time_column": options.time_column,
         "time_unit": options.time_unit,
     }
-    return load_run(path, **{key: value for key, value in given.items() if value is not None})
+    return load_run(path, reading={key: value for key, value in given.items() if value is not None}, progress=_progress)
 
 
 def _analysed(path: Path, options: argparse.Namespace) -> RunAnalysis:

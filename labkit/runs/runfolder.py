@@ -88,20 +88,30 @@ def _log_entries(file: RunFile) -> list[dict[str, object]]:
     entries = file.tables.get("log", [])
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
         raise file.error(
-            "log", found="[log]", expected="[[log]] with two brackets, once for each file", cure="write [[log]]",
+            "log",
+            found="[log]",
+            expected="[[log]] with two brackets, once for each file",
+            cure="write [[log]]",
         )
     checked, taken = [], set()
     for number, entry in enumerate(entries):
         values = {key.goes_to: value for key, value in checked_table(file, "log", entry, entry=number)}
         if "file" not in values:
             raise file.error(
-                "log", entry=number, found="a [[log]] without file", expected="the name of a log file",
+                "log",
+                entry=number,
+                found="a [[log]] without file",
+                expected="the name of a log file",
                 cure='add file = "log.csv"',
             )
         values["path"] = _inside(file, str(values.pop("file")), number)
         if _real(values["path"]) in taken:
             raise file.error(
-                "log", "file", entry=number, found=f"{entry['file']!r} a second time", expected="each log once",
+                "log",
+                "file",
+                entry=number,
+                found=f"{entry['file']!r} a second time",
+                expected="each log once",
                 cure="remove the second [[log]]",
             )
         taken.add(_real(values["path"]))
@@ -116,13 +126,21 @@ def _inside(file: RunFile, name: str, entry: int) -> Path:
     path = folder / name.replace("\\", "/")
     if parts.anchor or ".." in parts.parts or "\0" in name or _leads_out(path, folder):
         raise file.error(
-            "log", "file", entry=entry, found=f"{name!r}, which leads out of the run's folder",
-            expected="a file inside the folder", cure="copy the log into the folder and write its bare name",
+            "log",
+            "file",
+            entry=entry,
+            found=f"{name!r}, which leads out of the run's folder",
+            expected="a file inside the folder",
+            cure="copy the log into the folder and write its bare name",
         )
     if not os.path.isfile(path):  # False also for a name that no file can have
         near = difflib.get_close_matches(name, [p.name for p in folder.iterdir()], n=1)
         raise file.error(
-            "log", "file", entry=entry, found=f"no file {name!r}", expected="an existing log file",
+            "log",
+            "file",
+            entry=entry,
+            found=f"no file {name!r}",
+            expected="an existing log file",
             cure=f"write {near[0]!r}" if near else "correct the name or copy the log into the folder",
         )
     return path
@@ -142,13 +160,17 @@ def _log_files(folder: Path) -> list[Path]:
     found = sorted(path for path in folder.iterdir() if _is_log(path))
     if not found:
         raise LogFormatError(
-            str(folder), found="no log file", expected="at least one ending in " + ", ".join(sorted(_LOG_SUFFIXES)),
+            str(folder),
+            found="no log file",
+            expected="at least one ending in " + ", ".join(sorted(_LOG_SUFFIXES)),
             cure=f"copy the logs into the folder, or name them in {RUN_FILE}",
         )
     for path in found:
         if _leads_out(path, folder):
             raise LogFormatError(
-                str(path), found="a link that leads out of the run's folder", expected="a file inside the folder",
+                str(path),
+                found="a link that leads out of the run's folder",
+                expected="a file inside the folder",
                 cure="copy the log into the folder, or load it alone",
             )
     return found
@@ -177,12 +199,14 @@ def _read_log(path: Path, folder: Path, said: Mapping[str, object]) -> RunLog:
             if named is not None or np.ptp(channel.values[np.isfinite(channel.values)]):  # a dead one is left out
                 beside[name] = channel
     return RunLog(
-        file=path.relative_to(folder).as_posix(), recording=read_log(path, irregular="mark", **how),
-        move_ends_s=said.get("move_ends_s", ()), **beside,
+        file=path.relative_to(folder).as_posix(),
+        recording=read_log(path, irregular="mark", **how),
+        move_ends_s=said.get("move_ends_s", ()),
+        **beside,
     )
 
 
-def load_run(path: str | Path, *, progress: Progress | None = None) -> Run:
+def load_run(path: str | Path, *, reading: Mapping[str, object] | None = None, progress: Progress | None = None) -> Run:
     """Load a run: a folder with or without `run.toml`, or a single log.
 
     Parameters
@@ -191,6 +215,9 @@ def load_run(path: str | Path, *, progress: Progress | None = None) -> Run:
         Folder or log file. In a folder, `run.toml` names the logs; without it, or without a [[log]] in it, all log
         files of the folder are read, sorted by name. What is not stated stays unknown. A trigger and a force that the
         log's own header declares are taken along unless they never change.
+    reading : mapping, optional
+        What the logs do not say themselves, as arguments of `read_log` (``{"units": "mg"}``); goes before what a
+        [[log]] says.
     progress : callable, optional
         Called with (what, done, total).
 
@@ -203,14 +230,17 @@ def load_run(path: str | Path, *, progress: Progress | None = None) -> Run:
     LogFormatError
         When `run.toml` or a log does not say what it must say; names file, line, key and cure.
     """
-    path = Path(path)
+    path, reading = Path(path), dict(reading or {})
     if path.is_file() and path.name != RUN_FILE:
-        log = _read_log(path, path.parent, {})
+        log = _read_log(path, path.parent, reading)
         return Run(name=path.name.split(".")[0] or path.name, folder=path.parent, facts=RunFacts(), logs=(log,))
     folder = path.parent if path.is_file() else path
     if not folder.is_dir():
         raise LogFormatError(
-            str(path), found="nothing there", expected="a folder with logs, or a log file", cure="correct the path",
+            str(path),
+            found="nothing there",
+            expected="a folder with logs, or a log file",
+            cure="correct the path",
         )
     facts, entries = RunFacts(), []
     if (folder / RUN_FILE).is_file():
@@ -221,7 +251,7 @@ def load_run(path: str | Path, *, progress: Progress | None = None) -> Run:
     for done, entry in enumerate(entries):
         if progress:
             progress(f"reading {entry['path'].name}", done, len(entries))
-        logs.append(_read_log(entry["path"], folder, {k: v for k, v in entry.items() if k != "path"}))
+        logs.append(_read_log(entry["path"], folder, {k: v for k, v in entry.items() if k != "path"} | reading))
     if progress:
         progress("read", len(entries), len(entries))
     return Run(name=folder.resolve().name, folder=folder, facts=facts, logs=tuple(logs))
