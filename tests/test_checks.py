@@ -294,6 +294,16 @@ def test_clipping_weighs_less_outside_the_windows(windows, expected):
     assert severity(report, "clipping") == expected
 
 
+def test_clipping_of_single_knocks_and_of_slow_vibration():
+    """A knock a second is no ring-down; flat tops of 60 ms at 6 Hz are clipping, not a stuck channel."""
+    t = np.arange(8000) / 800.0
+    knocks = np.where(t % 1.0 < 0.02, np.sin(np.pi * (t % 1.0) / 0.02), 0.0)
+    noise = white(n=8000, channels=1, density=20 * MICRO_G)[0]
+    assert severity(check_recording(log_of((knocks + noise).clip(max=0.5))), "clipping") == "warning"
+    report = check_recording(log_of((np.sin(2 * np.pi * 6.0 * t) + noise).clip(-0.5, 0.5)))
+    assert (severity(report, "clipping"), severity(report, "stuck")) == ("fatal", None)
+
+
 @pytest.mark.parametrize(
     ("range_g", "expected"),
     [
@@ -314,9 +324,10 @@ def test_stated_range(range_g, expected):
 @pytest.mark.parametrize("frequency", [0.5, 3.0, 10.0, 12.5, 100.0])
 @pytest.mark.parametrize("step", [0.0, 0.003, 0.05])
 @pytest.mark.parametrize("noise", [0.0, 0.4, 2.0])
-def test_slow_rounded_or_synchronous_sines_do_not_clip(frequency, step, noise):
+@pytest.mark.parametrize("phase", [0.3, math.pi / 8])  # π/8 at 100 Hz: two samples share every peak
+def test_slow_rounded_or_synchronous_sines_do_not_clip(frequency, step, noise, phase):
     t = np.arange(8000) / 800.0
-    x = np.sin(2 * np.pi * frequency * t + 0.3) + noise * step * np.random.default_rng(1).standard_normal(t.size)
+    x = np.sin(2 * np.pi * frequency * t + phase) + noise * step * np.random.default_rng(1).standard_normal(t.size)
     assert severity(check_recording(log_of(in_steps(x, step) if step else x)), "clipping") is None
 
 
