@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 __all__ = [
     "STANDARD_GRAVITY_M_S2",
@@ -145,8 +145,8 @@ class Estimate:
         if math.isnan(standard_error) or math.isnan(value) or not dof > 0:
             return cls.unknown(value, level=level)
         check_number("standard_error", standard_error, at_least=0.0)
-        quantile = stats.norm.ppf if math.isinf(dof) else stats.t(dof).ppf
-        half = float(quantile(0.5 + level / 2)) * standard_error
+        quantile = special.ndtri(0.5 + level / 2) if math.isinf(dof) else special.stdtrit(dof, 0.5 + level / 2)
+        half = float(quantile) * standard_error
         return cls(
             value=float(value),
             standard_error=float(standard_error),
