@@ -24,7 +24,7 @@ from labkit.base import check_array, check_number
 from labkit.runs.clips import Clip, ClipDamaged, Frame, Region
 from labkit.runs.recording import Recording
 
-__all__ = ["TrackResult", "track"]
+__all__ = ["TrackResult", "as_clip", "match_all", "match_flags", "reference_picture", "track"]
 
 _BATCH_PX = 3_000_000  # pixels that one batch of frames may hold
 _MOST_FRAMES = 64
@@ -35,7 +35,6 @@ _SATURATED_SHARE = 0.02
 _CHANCE = 1e-3  # chance that noise alone is taken for motion
 _UNEVEN = 1.3  # noise differs from pixel to pixel in a real sensor: the scatter it causes is known to about this factor
 _RESOLUTION_PX = 5e-4  # what the model of the moved reference itself may be off by
-_MATCHED = ("shift_px", "gain", "quality", "clipped")
 _CLOCK_JITTER = 0.1  # share of a frame period by which times may miss an even clock
 
 
@@ -161,12 +160,10 @@ def track(
     picture = reference_picture(clip, reference)
     region = region or Region(top=0, left=0, height=picture.shape[0], width=picture.shape[1])
     matcher = Matcher(reference=picture, region=region, white_level=clip.white_level)
-    times, matches, noise, damage = match_all(clip, matcher, workers=workers, progress=progress)
-    if len(times) < 2:
-        raise ValueError(f"the clip gives {len(times)} frame(s); at least 2 are needed to see motion. {damage}")
+    times, (matches,), (noise,), damage = match_all(clip, [matcher], workers=workers, progress=progress)
     if row_time_s is not None:
         times = times + check_number("row_time_s", row_time_s, at_least=0.0) * (region.top + 0.5 * region.height)
-    flags = _flags(matches, matcher)
+    flags = match_flags(matches, matcher)
     shift = np.where([not flag for flag in flags], matches.shift_px.T, np.nan)
     recording, notes = _recording(times, shift, scale, exposure_s)
     return TrackResult(
@@ -214,34 +211,38 @@ def reference_picture(clip: Clip, reference: int | np.ndarray) -> np.ndarray:
 
 def match_all(
     clip: Clip,
-    matcher: Matcher,
+    matchers: Sequence[Matcher],
     *,
     workers: int | None,
     progress: Callable[[int], object] | None,
-) -> tuple[np.ndarray, Matches, float, str]:
-    """Times, matches, noise of a pixel [grey levels] and damage of a clip; batches go to threads, in bounded memory."""
+) -> tuple[np.ndarray, list[Matches], list[float], str]:
+    """Frame times, matches and pixel noise [grey levels] of each matcher, and damage, in one walk through a clip.
+
+    Batches of frames go to threads; no more of them are held than the threads need.
+    """
     workers = workers or os.cpu_count() or 1
-    size = max(4, min(_MOST_FRAMES, _BATCH_PX // matcher.reference.size))
+    size = max(4, min(_MOST_FRAMES, _BATCH_PX // matchers[0].reference.size))
     times: list[float] = []
     damage: list[str] = []
-    done: list[tuple[Matches, list[float]]] = []
-    waiting: deque[Future[tuple[Matches, list[float]]]] = deque()
+    done: list[list[tuple[Matches, list[float]]]] = []
+    waiting: deque[Future[list[tuple[Matches, list[float]]]]] = deque()
     walk = _until_damage(clip, damage)
     with ThreadPoolExecutor(workers) as pool:
         for number in itertools.count():
             batch = list(itertools.islice(walk, size))
             times += [frame.time_s for frame in batch]
             if batch:
-                waiting.append(pool.submit(_match_batch, matcher, batch, number))
+                waiting.append(pool.submit(_match_batch, matchers, [frame.pixels for frame in batch], number))
             while waiting and (not batch or len(waiting) > 2 * workers):
                 done.append(waiting.popleft().result())
                 if progress:
-                    progress(sum(len(matches.gain) for matches, _ in done))
+                    progress(sum(len(one[0][0].gain) for one in done))
             if not batch:
                 break
-    noise = [value for _, some in done for value in some if value > 0]
-    joined = {name: np.concatenate([getattr(m, name) for m, _ in done] or [[]]) for name in _MATCHED}
-    return np.array(times), Matches(**joined), float(np.median(noise or [0.0]) / np.sqrt(2)), "".join(damage)
+    if len(times) < 2:
+        raise ValueError(f"the clip gives {len(times)} frame(s); at least 2 are needed to see motion {damage or ''}")
+    joined = [_join([one[i] for one in done]) for i in range(len(matchers))]
+    return np.array(times), [matches for matches, _ in joined], [noise for _, noise in joined], "".join(damage)
 
 
 def _until_damage(clip: Clip, damage: list[str]) -> Iterator[Frame]:
@@ -251,22 +252,32 @@ def _until_damage(clip: Clip, damage: list[str]) -> Iterator[Frame]:
         damage.append(str(error))
 
 
-def _match_batch(matcher: Matcher, batch: list[Frame], number: int) -> tuple[Matches, list[float]]:
-    """Matches of a batch, and the noise of a few of its frames (of every first, second, fourth, eighth … batch).
+def _join(batches: list[tuple[Matches, list[float]]]) -> tuple[Matches, float]:
+    names = ("shift_px", "gain", "quality", "clipped")
+    matches = Matches(**{name: np.concatenate([getattr(one, name) for one, _ in batches]) for name in names})
+    noise = [value for _, some in batches for value in some if value > 0]
+    return matches, float(np.median(noise) / np.sqrt(2)) if noise else 0.0
 
-    Frames that lie whole pixels off are looked at: there aliasing, which looks like noise, cancels.
-    """
-    matches = matcher.match([frame.pixels for frame in batch])
-    if number & (number - 1):
-        return matches, []
+
+def _match_batch(
+    matchers: Sequence[Matcher], pictures: list[np.ndarray], number: int
+) -> list[tuple[Matches, list[float]]]:
+    """Matches of a batch by each matcher, and the noise of a few frames (of every first, second, fourth … batch)."""
+    found = [matcher.match(pictures) for matcher in matchers]
+    most = 0 if number & (number - 1) else _NOISE_FRAMES
+    return [(matches, _noise(matcher, matches, pictures, most)) for matcher, matches in zip(matchers, found)]
+
+
+def _noise(matcher: Matcher, matches: Matches, pictures: list[np.ndarray], most: int) -> list[float]:
+    """Noise of the frames that lie whole pixels off: there aliasing, which looks like noise, cancels."""
     off = np.abs(matches.shift_px - np.rint(matches.shift_px)).max(axis=1)
     good = [i for i in np.argsort(off) if matches.quality[i] > _LOST_QUALITY and not matches.clipped[i] > 0.1]
-    noise = [matcher.pair_noise(batch[i].pixels, matches.shift_px[i]) for i in good[:_NOISE_FRAMES]]
-    return matches, noise
+    return [matcher.pair_noise(pictures[i], matches.shift_px[i]) for i in good[:most]]
 
 
 # --------------------------------------------------------------------------------------------------- judgement
-def _flags(matches: Matches, matcher: Matcher) -> tuple[str, ...]:
+def match_flags(matches: Matches, matcher: Matcher) -> tuple[str, ...]:
+    """Why each frame is not to be trusted; "" for a frame that is."""
     inside = matcher.region.cut(matcher.reference)
     before = float((inside >= matcher.white_level).mean())
     reach = np.array([matcher.region.width, matcher.region.height]) / 4 + 1

@@ -19,7 +19,7 @@ from scipy import fft, ndimage, signal
 
 from labkit.runs.clips import Region
 
-__all__ = ["Matcher", "Matches", "cramer_rao_bound_px"]
+__all__ = ["BLUR_PX", "Matcher", "Matches", "cramer_rao_bound_px"]
 
 BLUR_PX = 1.1  # blur of reference and frame: takes off the aliased part of the spectrum, which would bias the shift
 _REACH_PX = 0.8  # the series holds for shifts up to here; whole pixels are taken off before
@@ -29,6 +29,7 @@ _RECENTRE_PX = 0.75
 _STEPS = 8
 _ROUNDS = 4  # times a frame may be taken up again one pixel further
 _COARSE_SIDE_PX = 48  # the binned pictures of the whole-pixel search keep at least so many pixels a side
+_LEAST_SIDE_PX = 16
 _RETRY_QUALITY = 0.7
 _SIXTH_ORDER = np.array([-1, 9, -45, 0, 45, -9, 1]) / 60.0  # central difference, exact to order 6
 _ORDERS = np.array([(i, j) for i in range(_DEGREE + 1) for j in range(_DEGREE + 1 - i)]).T
@@ -96,12 +97,13 @@ def cramer_rao_bound_px(picture: np.ndarray, *, noise: float, both_noisy: bool =
     return np.sqrt(np.diag(np.linalg.inv(information)) * noise**2 * (2 if both_noisy else 1))
 
 
-def _inner(region: Region, inset: int) -> Region:
+def _inner(region: Region, across: int, down: int) -> Region:
+    """The region less some columns on the left and right and some rows above and below."""
     return Region(
-        top=region.top + inset,
-        left=region.left + inset,
-        height=region.height - 2 * inset,
-        width=region.width - 2 * inset,
+        top=region.top + down,
+        left=region.left + across,
+        height=region.height - 2 * down,
+        width=region.width - 2 * across,
     )
 
 
@@ -150,7 +152,7 @@ class _Series:
         terms = terms - terms.mean(axis=(1, 2), keepdims=True)
         # The frame's own blur is moved over to the terms, where it costs nothing: <G·F, B> = <F, Gᵀ·B>.
         weights = _blur(np.pad(terms, ((0, 0), (_HALO_PX, _HALO_PX), (_HALO_PX, _HALO_PX))))
-        self.support = _inner(window, -_HALO_PX)
+        self.support = _inner(window, -_HALO_PX, -_HALO_PX)
         flat, weights = terms.reshape(len(terms), -1), weights.reshape(len(terms), -1)
         self.gram, self.weight_gram = flat @ flat.T, weights @ weights.T
         self.weights = np.ascontiguousarray(np.vstack([weights, np.ones(weights.shape[1])]).T, dtype=np.float32)
@@ -272,15 +274,15 @@ class Matcher:
     region: Region
     white_level: float = np.inf
     _shared: dict[str, np.ndarray] = field(default_factory=dict, init=False, repr=False)
-    _series: dict[int, _Series] = field(default_factory=dict, init=False, repr=False)
+    _series: dict[tuple[int, int], _Series] = field(default_factory=dict, init=False, repr=False)
     _lock: threading.Lock = field(default_factory=threading.Lock, init=False, repr=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reference", np.array(self.reference, dtype=float))
         self.region.within(*self.reference.shape)
-        if min(self.region.height, self.region.width) < 32:
+        if min(self.region.height, self.region.width) < _LEAST_SIDE_PX:
             raise ValueError(
-                f"region is {self.region.width}×{self.region.height} px; it must be at least 32 px a side to follow it"
+                f"region is {self.region.width}×{self.region.height} px; it must be at least {_LEAST_SIDE_PX} px a side"
             )
         inside = self.region.cut(self.reference)
         bin_px = max(1, min(inside.shape) // _COARSE_SIDE_PX)
@@ -313,7 +315,7 @@ class Matcher:
         Taken from the blurred pictures, in which what a shift cannot explain (aliasing) weighs little.
         """
         whole = np.rint(shift_px).astype(int)
-        window = _inner(self.region, max(self._inset(*whole), _HALO_PX) - _HALO_PX)
+        window = _inner(self.region, *(max(0, inset - _HALO_PX) for inset in self._insets(whole)))
         place = replace(window, top=window.top + whole[1], left=window.left + whole[0])
         model = _convolve(window.cut(self.reference), [_gaussian_taps(d) for d in shift_px - whole])
         seen = _convolve(place.cut(frame).astype(float), [_gaussian_taps(0.0)] * 2)
@@ -325,7 +327,7 @@ class Matcher:
 
     def shift_noise_px(self, noise: float) -> np.ndarray:
         """Scatter along x and y [px] that frame noise of that standard deviation [grey levels] causes in the shifts."""
-        return self._get_series(max(self._inset(0, 0), 0)).shift_noise_px(noise)
+        return self._get_series(self._insets(np.zeros(2, dtype=int))).shift_noise_px(noise)
 
     def _check_sizes(self, frames: list[np.ndarray]) -> None:
         for frame in frames:
@@ -354,9 +356,9 @@ class Matcher:
     def _solve(self, frames: list[np.ndarray], whole: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Shift beyond the whole pixels, gain and quality; frames with a common inset are multiplied together."""
         part, gain, quality = np.zeros((len(frames), 2)), np.zeros(len(frames)), np.full(len(frames), np.nan)
-        insets = np.array([self._inset(x, y) for x, y in whole])
-        used = [int(inset) for inset in np.unique(insets) if inset >= 0]
-        groups = [np.flatnonzero(insets == inset) for inset in used]
+        insets = [self._insets(one) for one in whole]
+        used = sorted({one for one in insets if one is not None})
+        groups = [np.array([i for i, one in enumerate(insets) if one == inset]) for inset in used]
         series = [self._get_series(inset) for inset in used]
         if used:
             told = [one.products(self._crops(frames, whole, group, one)) for one, group in zip(series, groups)]
@@ -373,31 +375,27 @@ class Matcher:
             np.copyto(crop, frames[i][top : top + place.height, left : left + place.width], casting="same_kind")
         return crops
 
-    def _inset(self, x: int, y: int) -> int:
-        """How much to leave off the region so that the moved region lies in the frame; −1 when too little is left.
-
-        In steps of a thirty-second of the region, so that few series serve all frames.
+    def _insets(self, whole: np.ndarray) -> tuple[int, int] | None:
+        """Columns and rows to leave off the region so that the moved region lies in the frame; None when too little is
+        left. In steps of a thirty-second of the region, so that few series serve all frames.
         """
         (height, width), r = self.reference.shape, self.region
-        over = max(
-            -min(r.top + y, r.top, r.left + x, r.left),
-            r.top + r.height + max(y, 0) - height,
-            r.left + r.width + max(x, 0) - width,
-            -_HALO_PX,
-        )
-        side = min(r.height, r.width)
-        step = max(1, side // 32)
-        inset = _HALO_PX + step * math.ceil(over / step) if over > 0 else _HALO_PX + over
-        return inset if side - 2 * inset >= 16 else -1
+        sides = ((r.left, r.width, width, int(whole[0])), (r.top, r.height, height, int(whole[1])))
+        insets = []
+        for start, length, room, shift in sides:
+            over = max(-start, -start - shift, start + length - room, start + length + shift - room, -_HALO_PX)
+            step = max(1, length // 32)
+            insets.append(_HALO_PX + (step * math.ceil(over / step) if over > 0 else over))
+        left = min(length - 2 * inset for (_, length, _, _), inset in zip(sides, insets))
+        return (insets[0], insets[1]) if left >= _LEAST_SIDE_PX // 2 else None
 
-    def _get_series(self, inset: int) -> _Series:
+    def _get_series(self, insets: tuple[int, int]) -> _Series:
+        across, down = insets
         with self._lock:
             if "terms" not in self._shared:
                 self._shared["terms"] = _terms(self.reference, self.region)
-            if inset not in self._series:
-                window = _inner(self.region, inset)
-                inside = replace(window, top=inset, left=inset)
-                terms = self._shared["terms"]
-                cut = terms[:, inside.top :, inside.left :][:, : inside.height, : inside.width]
-                self._series[inset] = _Series(self.reference, cut, window)
-            return self._series[inset]
+            if insets not in self._series:
+                window = _inner(self.region, across, down)
+                terms = self._shared["terms"][:, down:, across:][:, : window.height, : window.width]
+                self._series[insets] = _Series(self.reference, terms, window)
+            return self._series[insets]

@@ -1,0 +1,312 @@
+"""Rolling shutter: rows are exposed one after the other, so bands of rows see a vibration at many instants a frame.
+
+A global-shutter clip shows nothing above half its frame rate except folded. With a rolling shutter the read-out time of
+a row is a clock that runs hundreds of times faster: each band of rows is followed on its own against the same band of
+the reference, and the shifts of all bands, put in order of time, sample the motion at the rate of the bands.
+
+Limits. The scene must stand still but for the vibration, with texture in every band. Motion faster than a band's
+read-out, or than the exposure, is averaged away (|sinc|), and what is left is corrected. A frequency at a whole
+multiple of the frame rate makes the same wobble in every frame and cannot be told from a bent picture, unless the
+reference was taken at rest. The dead time between frames leaves side lines at multiples of the frame rate: a line is
+only stated when it fits clearly better than its side lines.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage, optimize
+
+from labkit.analyse.frames import as_clip, match_all, match_flags, reference_picture
+from labkit.analyse.registration import BLUR_PX, Matcher, Matches
+from labkit.analyse.sampling import exposure_attenuation
+from labkit.base import Estimate, check_choice, check_number
+from labkit.runs.clips import Clip, Region
+
+__all__ = ["RowLine", "RowTrack", "find_row_line", "track_rows"]
+
+_MARGIN_PX = 8  # rows left free at the top and bottom so that no band leaves the frame
+_CHANCE = 1e-3
+_LEAST_LEFT = 0.15  # lines of which less is left by band and exposure are not looked for
+_GRID_PER_BIN = 5
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RowTrack:
+    """Motion seen by bands of rows.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Time of each band of each frame, the middle of its read-out, rising [s].
+    row_weights : ndarray, shape (2, n_bands, band_rows)
+        Share that each row has in the shift of its band, x and y: rows with more texture count for more.
+    shift_px : ndarray, shape (2, n)
+        Movement along x and y [px]; nan where a band is not trusted.
+    band : ndarray of int, shape (n,)
+        Which band, from the top.
+    band_rows : int
+        Rows of a band [px].
+    row_time_s, exposure_s, frame_rate_hz : float
+        Time from row to row [s], exposure of a row [s], mean frame rate [Hz].
+    noise_px : ndarray, shape (2,)
+        Scatter that the noise of the frames causes in a band, root mean square over the bands [px].
+    at_rest : bool
+        True when the reference was taken at rest; else the mean of each band is taken off.
+    lossy : bool or None
+        As the clip says.
+    notes : tuple of str
+        Reasons and warnings in words.
+    """
+
+    time_s: np.ndarray
+    row_weights: np.ndarray
+    shift_px: np.ndarray
+    band: np.ndarray
+    band_rows: int
+    row_time_s: float
+    exposure_s: float
+    frame_rate_hz: float
+    noise_px: np.ndarray
+    at_rest: bool
+    lossy: bool | None
+    notes: tuple[str, ...]
+
+    @property
+    def sample_rate_hz(self) -> float:
+        """Rate of the bands while a frame is read out [Hz]."""
+        return 1.0 / (self.band_rows * self.row_time_s)
+
+    @property
+    def duty(self) -> float:
+        """Share of the time in which a band is read out."""
+        return (int(self.band.max()) + 1) * self.band_rows * self.row_time_s * self.frame_rate_hz
+
+    def response(self, frequency_hz: float | np.ndarray, *, axis: str) -> np.ndarray:
+        """What each band makes of a vibration e^(2πi·f·t): complex, against its time, shape (…, n_bands)."""
+        check_choice("axis", axis, ("x", "y"))
+        offset = (np.arange(self.band_rows) + 0.5 - self.band_rows / 2) * self.row_time_s
+        turn = np.exp(2j * np.pi * np.multiply.outer(np.asarray(frequency_hz, dtype=float), offset))
+        exposed = exposure_attenuation(frequency_hz, exposure_s=self.exposure_s)
+        return turn @ self.row_weights["xy".index(axis)].T * exposed[..., None]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RowLine:
+    """The strongest vibration in a RowTrack.
+
+    Parameters
+    ----------
+    found : bool
+        False when no line stands out of the noise.
+    distinct : bool
+        True when the frequency fits clearly better than every other one a multiple of the frame rate away, and the line
+        explains the motion down to its noise or to a tenth: else a vibration outside the range may have been folded in.
+    frequency_hz : Estimate
+        Frequency [Hz].
+    amplitude_px : Estimate
+        Amplitude, corrected for what band and exposure average away [px].
+    left : float
+        Share of the amplitude that was left to be seen, root mean square over the bands.
+    explained : float
+        Share of the variance that the line explains.
+    rival_hz : float
+        The next best frequency at a multiple of the frame rate from it [Hz].
+    residual_px : float
+        Scatter that the line does not explain [px].
+    """
+
+    found: bool
+    distinct: bool
+    frequency_hz: Estimate
+    amplitude_px: Estimate
+    left: float
+    explained: float
+    rival_hz: float
+    residual_px: float
+
+
+def track_rows(
+    frames: Clip | np.ndarray | Iterable[np.ndarray],
+    *,
+    row_time_s: float,
+    band_rows: int = 16,
+    frame_rate_hz: float | None = None,
+    time_s: Sequence[float] | None = None,
+    exposure_s: float = 0.0,
+    reference: int | np.ndarray = 0,
+    at_rest: bool = False,
+    region: Region | None = None,
+    workers: int | None = None,
+    progress: Callable[[int], object] | None = None,
+) -> RowTrack:
+    """Follow bands of rows through a rolling-shutter clip of a still, textured scene.
+
+    Parameters
+    ----------
+    frames, frame_rate_hz, time_s, workers, progress
+        As in `labkit.analyse.frames.track`. The frame time is that of row 0.
+    row_time_s : float
+        Time from row to row [s], from the data sheet or from the read-out time divided by the rows.
+    band_rows : int
+        Rows of a band [px], at least 16: more rows, less noise and fewer samples.
+    exposure_s : float
+        Exposure time of a row [s].
+    reference : int or ndarray
+        Number of the reference frame, or the reference picture.
+    at_rest : bool
+        Whether the reference shows the scene without vibration. If not, the mean of every band over the clip is taken
+        off, which holds unless the vibration keeps step with the frames.
+    region : Region, optional
+        The part to use; the frame less 8 rows above and below by default.
+    """
+    clip = as_clip(frames, frame_rate_hz=frame_rate_hz, time_s=time_s)
+    picture = reference_picture(clip, reference)
+    height, width = picture.shape
+    region = region or Region(top=_MARGIN_PX, left=0, height=max(1, height - 2 * _MARGIN_PX), width=width)
+    row_time = check_number("row_time_s", row_time_s, above=0.0)
+    tops = range(region.top, region.top + region.height - int(band_rows) + 1, int(band_rows))
+    bands = [Region(top=top, left=region.left, height=int(band_rows), width=region.width) for top in tops]
+    if len(bands) < 2:
+        raise ValueError(f"band_rows is {band_rows}; at least 2 bands must fit into the {region.height} rows used")
+    matchers = [Matcher(reference=picture, region=band, white_level=clip.white_level) for band in bands]
+    times, found, noise, damage = match_all(clip, matchers, workers=workers, progress=progress)
+    shift = np.stack([_trusted(matches, matcher) for matches, matcher in zip(found, matchers)])
+    if not at_rest:
+        shift = shift - np.nanmean(shift, axis=1, keepdims=True)
+    middle = row_time * np.array([band.top + 0.5 * band.height for band in bands])
+    when = (times[None, :] + middle[:, None]).ravel()
+    order = np.argsort(when, kind="stable")
+    scatter = [matcher.shift_noise_px(value) for matcher, value in zip(matchers, noise)]
+    return RowTrack(
+        time_s=when[order],
+        row_weights=np.stack([_row_weights(picture, band) for band in bands], axis=1),
+        shift_px=shift.reshape(-1, 2).T[:, order],
+        band=np.repeat(np.arange(len(bands)), len(times))[order],
+        band_rows=int(band_rows),
+        row_time_s=row_time,
+        exposure_s=check_number("exposure_s", exposure_s, at_least=0.0),
+        frame_rate_hz=(len(times) - 1) / float(times[-1] - times[0]),
+        noise_px=np.sqrt(np.mean(np.square(scatter), axis=0)),
+        at_rest=at_rest,
+        lossy=clip.lossy,
+        notes=(*clip.notes, *([damage] if damage else [])),
+    )
+
+
+def _row_weights(picture: np.ndarray, band: Region) -> np.ndarray:
+    """Share of each row in the least-squares shift along x and y: its sum of squared slopes of the blurred picture."""
+    slopes = (ndimage.gaussian_filter(picture.astype(float), BLUR_PX, order=order) for order in ((0, 1), (1, 0)))
+    sums = np.stack([(band.cut(slope) ** 2).sum(axis=1) for slope in slopes])
+    return sums / sums.sum(axis=1, keepdims=True)
+
+
+def _trusted(matches: Matches, matcher: Matcher) -> np.ndarray:
+    good = [not flag for flag in match_flags(matches, matcher)]
+    return np.where(np.array(good)[:, None], matches.shift_px, np.nan)
+
+
+def find_row_line(rows: RowTrack, *, axis: str, lowest_hz: float, highest_hz: float) -> RowLine:
+    """The strongest vibration along one axis, by least squares on the unevenly spaced samples.
+
+    Parameters
+    ----------
+    rows : RowTrack
+        From `track_rows`.
+    axis : {"x", "y"}
+        Direction of the movement in the picture.
+    lowest_hz, highest_hz : float
+        Range to search [Hz]; the upper end is limited to where band and exposure leave 15 % of the amplitude.
+
+    References
+    ----------
+    Least-squares spectrum: N. R. Lomb, Astrophys. Space Sci. 39 (1976) 447 (from memory). Standard errors of amplitude
+    and frequency of a sinusoid in white noise, s·√(2/N) and s·√6/(π·T·A·√N): any text on estimation (from memory).
+    """
+    check_choice("axis", axis, ("x", "y"))
+    values = rows.shift_px["xy".index(axis)]
+    known = np.isfinite(values)
+    if known.sum() < 16:
+        raise ValueError(f"only {known.sum()} bands are trusted; at least 16 are needed to find a vibration")
+    seen = _Seen(rows=rows, axis=axis, time=rows.time_s[known], band=rows.band[known], values=values[known])
+    grid = np.arange(check_number("lowest_hz", lowest_hz, above=0.0), highest_hz, seen.width_hz / _GRID_PER_BIN)
+    grid = grid[seen.left(grid) >= _LEAST_LEFT]
+    if not len(grid):
+        raise ValueError(
+            f"nothing between {lowest_hz:g} and {highest_hz:g} Hz survives a band of {rows.band_rows} rows and an "
+            f"exposure of {rows.exposure_s:g} s; use narrower bands or a shorter exposure"
+        )
+    sums = np.concatenate([seen.fit(part)[1] for part in np.array_split(grid, math.ceil(len(grid) / 256))])
+    best = seen.polish(float(grid[sums.argmin()]))
+    # The same sinusoid a multiple of the frame rate away: only the time within the frames tells them apart.
+    multiples = rows.frame_rate_hz * np.arange(1, int(2 * grid[-1] / rows.frame_rate_hz) + 2)
+    others = np.abs(np.concatenate([multiples - best, multiples + best]))
+    others = others[(others >= grid[0]) & (others <= grid[-1]) & (np.abs(others - best) > 2 * seen.width_hz)]
+    rivals = [seen.polish(float(other)) for other in others]
+    rival = min(rivals, key=lambda f: seen.fit(np.array([f]))[1][0], default=math.nan)
+    return _line(seen, best, rival, tried=len(grid) / _GRID_PER_BIN)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Seen:
+    """Trusted samples along one axis, and sinusoids fitted to them."""
+
+    rows: RowTrack
+    axis: str
+    time: np.ndarray
+    band: np.ndarray
+    values: np.ndarray
+
+    @property
+    def width_hz(self) -> float:
+        return 1.0 / float(np.ptp(self.time))
+
+    def left(self, frequency_hz: np.ndarray) -> np.ndarray:
+        return np.sqrt((np.abs(self.rows.response(frequency_hz, axis=self.axis)) ** 2).mean(axis=-1))
+
+    def fit(self, frequency_hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Cosine and sine amplitude of the vibration, and the sum of squares left, at each frequency."""
+        wave = np.exp(2j * np.pi * np.multiply.outer(frequency_hz, self.time - self.time.mean()))
+        wave *= self.rows.response(frequency_hz, axis=self.axis)[:, self.band]
+        design = np.stack([np.ones(wave.shape), wave.real, wave.imag], axis=1)
+        product = design @ self.values
+        answer = np.linalg.solve(design @ design.transpose(0, 2, 1), product[:, :, None])[:, :, 0]
+        return answer[:, 1:], (self.values**2).sum() - (answer * product).sum(axis=1)
+
+    def polish(self, start_hz: float) -> float:
+        """The frequency of least squares within half a resolution width."""
+        bounds = (max(start_hz - 0.5 * self.width_hz, 1e-6), start_hz + 0.5 * self.width_hz)
+        found = optimize.minimize_scalar(
+            lambda f: self.fit(np.array([f]))[1][0],
+            bounds=bounds,
+            method="bounded",
+            options={"xatol": 1e-4 * self.width_hz},
+        )
+        return float(found.x)
+
+
+def _line(seen: _Seen, frequency_hz: float, rival_hz: float, *, tried: float) -> RowLine:
+    count = len(seen.values)
+    dof = count - 4 - int(seen.band.max())  # the means of the bands are gone
+    (both,), (rest,) = seen.fit(np.array([frequency_hz]))
+    rival_rest = math.inf if math.isnan(rival_hz) else float(seen.fit(np.array([rival_hz]))[1][0])
+    amplitude, left = float(np.hypot(*both)), float(seen.left(np.array([frequency_hz]))[0])
+    total = float(((seen.values - seen.values.mean()) ** 2).sum())
+    scatter = math.sqrt(max(rest, 1e-30) / dof)
+    # Chance that noise gives such a line at any frequency tried; a rival must be as unlikely.
+    found = total > 0 and (rest / total) ** (0.5 * dof) * max(1.0, tried) < _CHANCE
+    clear = rest < 0.1 * total or scatter < 2 * seen.rows.noise_px["xy".index(seen.axis)]
+    frequency_se = scatter * math.sqrt(6 / count) * seen.width_hz / (math.pi * amplitude * left + 1e-300)
+    return RowLine(
+        found=bool(found),
+        distinct=bool(found and clear and (rest / rival_rest) ** (0.5 * dof) < _CHANCE),
+        frequency_hz=Estimate.from_standard_error(frequency_hz, frequency_se, dof=dof),
+        amplitude_px=Estimate.from_standard_error(amplitude, scatter * math.sqrt(2 / count) / left, dof=dof),
+        left=left,
+        explained=1 - rest / total if total > 0 else 0.0,
+        rival_hz=rival_hz,
+        residual_px=scatter,
+    )
