@@ -147,8 +147,8 @@ def _analyse(options: argparse.Namespace) -> int:
         return 0
     _print_findings(analysis.reports)
     _print_table(f"{analysis.name}: {analysis.n_moves} moves", tables.motion_table(analysis))
-    for axis in analysis.axes:
-        _print_table(f"modes of {axis.channel}", tables.modes_table(axis))
+    if analysis.modes:
+        _print_table("modes of the machine, amplitude at the end of a move", tables.modes_table(analysis))
     print()
     for axis in analysis.axes:
         _print_wrapped(settles_sentence(axis.channel, axis))

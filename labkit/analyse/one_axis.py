@@ -1,10 +1,10 @@
-"""One axis of one run: everything that a channel tells about the rests after the moves."""
+"""The axes of one run: modes shared by all axes, and what each channel tells about the rests after the moves."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,13 +13,35 @@ from labkit.analyse.modes import EachMove, ModalFit, fit_each, fit_modes
 from labkit.analyse.moves import Move, rests
 from labkit.analyse.settling import Settling, settling
 from labkit.analyse.spectra import PowerSpectrum, band_rms, power_spectral_density
+from labkit.base import Estimate
 from labkit.runs.recording import Recording
 
-__all__ = ["RMS_BAND_HZ", "AxisAnalysis", "analyse_axis"]
+__all__ = ["RMS_BAND_HZ", "AxisAnalysis", "MachineMode", "analyse_axes"]
 
 RMS_BAND_HZ = (5.0, 200.0)
 _RMS_WINDOW_S = 0.5  # the band rms is taken over this long after each move: the time in which pictures are wanted
 _QUIET_S = 0.5  # shortest stillness before the first move that tells the colour of the noise
+
+
+@dataclass(frozen=True, kw_only=True)
+class MachineMode:
+    """One mode of the machine, seen by all axes together.
+
+    Parameters
+    ----------
+    frequency_hz, damping_ratio : Estimate
+        From the joint fit of all moves; the interval holds the scatter between moves.
+    each_frequency_hz, each_damping_ratio : ndarray, shape (n_moves,)
+        The values of the moves [Hz], [–]; nan where a move could not be fitted alone.
+    channel : str
+        Axis that it moves most.
+    """
+
+    frequency_hz: Estimate
+    damping_ratio: Estimate
+    each_frequency_hz: np.ndarray
+    each_damping_ratio: np.ndarray
+    channel: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,9 +53,7 @@ class AxisAnalysis:
     channel : str
         Name of the channel.
     fit : ModalFit
-        Modes shared by all moves.
-    each : EachMove
-        Frequency and damping fitted to each move alone: the scatter between moves.
+        Modes shared by all moves and all axes, with the amplitudes of this axis.
     decay : Decay or None
         Displacement after each move [m]; None when a fatal finding blocks it.
     settling : Settling or None
@@ -55,7 +75,6 @@ class AxisAnalysis:
 
     channel: str
     fit: ModalFit
-    each: EachMove
     decay: Decay | None
     settling: Settling | None
     band_rms: np.ndarray
@@ -66,17 +85,21 @@ class AxisAnalysis:
     blocked: frozenset[str]
 
 
-def analyse_axis(
+def analyse_axes(
     recordings: Sequence[Recording],
     moves: Sequence[Sequence[Move]],
     *,
-    channel: str,
+    channels: Sequence[str],
     tolerance_m: float = math.nan,
     noise_density_rthz: float = math.nan,
     max_modes: int = 6,
-    blocked: frozenset[str] = frozenset(),
-) -> AxisAnalysis:
-    """Analyse one channel of the rests after the moves.
+    blocked: Mapping[str, frozenset[str]] | None = None,
+) -> tuple[tuple[AxisAnalysis, ...], tuple[MachineMode, ...]]:
+    """Fit the modes of all axes together, then analyse each axis.
+
+    A mode is a property of the machine: it has one frequency and one damping, whichever axis shows it. An axis in
+    which a slow mode hides under the noise (the same micrometres are little acceleration at a low frequency) takes
+    its poles from the axis that shows it, and so does not miss its displacement.
 
     Parameters
     ----------
@@ -84,44 +107,155 @@ def analyse_axis(
         The logs, of one unit and (nearly) one rate.
     moves : sequence of sequence of Move
         The moves of each log; at least one in all.
-    channel : str
-        The channel.
+    channels : sequence of str
+        The channels.
     tolerance_m : float
         Tolerance for the settling time [m]; nan for none.
     noise_density_rthz : float
         One-sided noise density on the sensor's data sheet [unit/√Hz]; nan when unknown.
     max_modes : int
         Largest number of modes looked for.
-    blocked : frozenset of str
-        Analyses to leave out: "displacement", "settling", "spectra".
+    blocked : mapping, optional
+        For each channel the analyses to leave out: "displacement", "settling", "spectra".
     """
+    rests_of = {
+        name: [d for r, found in zip(recordings, moves) for d in rests(r, found, channel=name)] for name in channels
+    }
     rate, unit = float(np.mean([r.sample_rate_hz for r in recordings])), recordings[0].unit
-    decays = [d for r, found in zip(recordings, moves) for d in rests(r, found, channel=channel)]
-    fit = fit_modes(
-        decays, sample_rate_hz=rate, unit=unit, max_modes=max_modes, quiet=_quiet(recordings, moves, channel)
+    spectra = {name: _spectrum_of_rests(decays, rate, name, unit) for name, decays in rests_of.items()}
+    density = {name: _noise_density(spectrum) for name, spectrum in spectra.items()}
+    fits, modes = _fit_together(rests_of, density, _quiet(recordings, moves, channels[0]), rate, unit, max_modes)
+    axes = tuple(
+        _axis(
+            recordings,
+            moves,
+            rests_of[name],
+            fit=fits[name],
+            spectrum=spectra[name],
+            noise=density[name],
+            sheet=noise_density_rthz,
+            tolerance_m=tolerance_m,
+            blocked=(blocked or {}).get(name, frozenset()),
+            channel=name,
+        )
+        for name in channels
     )
-    shortest = min(len(d) for d in decays)
-    spectrum = _spectrum_of_rests(decays, rate, channel, unit)
-    density = _noise_density(spectrum)
+    return axes, modes
+
+
+# ---------------------------------------------------------------------------------------------- shared modes
+def _fit_together(
+    rests_of: Mapping[str, list[np.ndarray]],
+    density: Mapping[str, float],
+    quiet: np.ndarray | None,
+    rate: float,
+    unit: str,
+    max_modes: int,
+) -> tuple[dict[str, ModalFit], tuple[MachineMode, ...]]:
+    """Joint fit of all axes, each in units of its own noise; the amplitudes go back to their axes."""
+    names = list(rests_of)
+    scale = {name: density[name] if density[name] > 0 else 1.0 for name in names}  # a silent axis keeps its unit
+    records = [d / scale[name] for name in names for d in rests_of[name]]
+    fit = fit_modes(
+        records,
+        sample_rate_hz=rate,
+        unit=unit,
+        max_modes=max_modes,
+        quiet=None if quiet is None else quiet / scale[names[0]],
+    )
+    n = len(rests_of[names[0]])
+    each = fit_each(fit, records, groups=[range(j, len(records), n) for j in range(n)])
+    fit = _with_scatter(fit, each)
+    fits = {name: _of_axis(fit, slice(k * n, (k + 1) * n), scale[name]) for k, name in enumerate(names)}
+    return fits, tuple(_machine_mode(k, fits, each) for k in range(len(fit.modes)))
+
+
+def _of_axis(fit: ModalFit, rows: slice, scale: float) -> ModalFit:
+    """The part of a joint fit that belongs to one axis, back in its unit."""
+    noise = fit.noise_sd * scale
+    modes = []
+    for mode in fit.modes:
+        amplitudes = mode.amplitudes[rows] * scale
+        amplitudes.setflags(write=False)
+        power = 0.5 * float(np.mean(np.abs(amplitudes) ** 2))
+        modes.append(
+            replace(
+                mode,
+                amplitudes=amplitudes,
+                amplitude_sd=mode.amplitude_sd * scale,
+                signal_to_noise_db=10 * math.log10(power / noise**2) if noise > 0 and power > 0 else math.nan,
+            )
+        )
+    return replace(fit, modes=tuple(modes), noise_sd=noise, n_repeats=rows.stop - rows.start)
+
+
+def _with_scatter(fit: ModalFit, each: EachMove) -> ModalFit:
+    """The fit with the scatter between moves in the uncertainties of its modes, where that is the larger part."""
+    modes = tuple(
+        replace(
+            mode,
+            frequency_hz=_widened(mode.frequency_hz, each.frequency_hz[:, k]),
+            damping_ratio=_widened(mode.damping_ratio, each.damping_ratio[:, k]),
+        )
+        for k, mode in enumerate(fit.modes)
+    )
+    return replace(fit, modes=modes)
+
+
+def _widened(joint: Estimate, values: np.ndarray) -> Estimate:
+    known = values[np.isfinite(values)]
+    if known.size < 3:
+        return joint
+    error = float(known.std(ddof=1)) / math.sqrt(known.size)
+    if error <= joint.standard_error:
+        return joint
+    return Estimate.from_standard_error(joint.value, error, dof=known.size - 1, level=joint.interval.level)
+
+
+def _machine_mode(k: int, fits: Mapping[str, ModalFit], each: EachMove) -> MachineMode:
+    mode = next(iter(fits.values())).modes[k]
+    return MachineMode(
+        frequency_hz=mode.frequency_hz,
+        damping_ratio=mode.damping_ratio,
+        each_frequency_hz=each.frequency_hz[:, k],
+        each_damping_ratio=each.damping_ratio[:, k],
+        channel=max(fits, key=lambda name: float(np.median(np.abs(fits[name].modes[k].amplitudes)))),
+    )
+
+
+# ------------------------------------------------------------------------------------------------- one axis
+def _axis(
+    recordings: Sequence[Recording],
+    moves: Sequence[Sequence[Move]],
+    decays: list[np.ndarray],
+    *,
+    fit: ModalFit,
+    spectrum: PowerSpectrum,
+    noise: float,
+    sheet: float,
+    tolerance_m: float,
+    blocked: frozenset[str],
+    channel: str,
+) -> AxisAnalysis:
+    rate, unit, shortest = fit.sample_rate_hz, fit.unit, min(len(d) for d in decays)
     record_s = (shortest - 1) / rate
     settles = None
     if not (math.isnan(tolerance_m) or "settling" in blocked):
         # the noise that counts is the larger of what the log shows and what the data sheet says
-        floor = density if math.isnan(noise_density_rthz) else max(density, noise_density_rthz)
+        floor = noise if math.isnan(sheet) else max(noise, sheet)
         settles = _settling(recordings, moves, channel, fit, tolerance_m, record_s, floor)
     n_rms, band = min(shortest, round(_RMS_WINDOW_S * rate)), (RMS_BAND_HZ[0], min(RMS_BAND_HZ[1], 0.4 * rate))
     no_rms = "spectra" in blocked
     return AxisAnalysis(
         channel=channel,
         fit=fit,
-        each=fit_each(fit, decays),
         decay=None if "displacement" in blocked else decay_displacement(fit, _fine_time(fit, record_s, rate)),
         settling=settles,
         band_rms=np.array([math.nan if no_rms else _rms(d[:n_rms], rate, channel, unit, band) for d in decays]),
         band_hz=band,
         band_window_s=n_rms / rate,
         spectrum=spectrum,
-        noise_density_rthz=density,
+        noise_density_rthz=noise,
         blocked=blocked,
     )
 
@@ -149,7 +283,7 @@ def _spectrum_of_rests(decays: Sequence[np.ndarray], rate: float, channel: str, 
         values=np.concatenate([d[:n] for d in decays])[None], sample_rate_hz=rate, channels=(channel,), unit=unit
     )
     windows = [(k * n / rate, (k + 1) * n / rate) for k in range(len(decays))]
-    return power_spectral_density(joined, channel=channel, window="boxcar", segment_s=n / rate, windows=windows)
+    return power_spectral_density(joined, channel=channel, window="boxcar", windows=windows)
 
 
 def _noise_density(spectrum: PowerSpectrum) -> float:

@@ -10,11 +10,11 @@ import numpy as np
 
 from labkit.analyse.displacement import SteadyDisplacement, about_median, steady_displacement
 from labkit.analyse.moves import MoveList, find_moves
-from labkit.analyse.one_axis import RMS_BAND_HZ, AxisAnalysis, analyse_axis
+from labkit.analyse.one_axis import RMS_BAND_HZ, AxisAnalysis, MachineMode, analyse_axes
 from labkit.base import check_choice, check_number
 from labkit.runs.checks import check_recording
 from labkit.runs.facts import RunFacts
-from labkit.runs.findings import BlockedAnalysisError, LogReport, require_fit
+from labkit.runs.findings import LogReport, require_fit
 from labkit.runs.recording import Recording
 from labkit.runs.runfolder import Run, RunLog
 
@@ -44,6 +44,8 @@ class RunAnalysis:
         Moves of each log that could be used.
     axes : tuple of AxisAnalysis
         One a channel; empty when the run has no moves.
+    modes : tuple of MachineMode
+        Modes that all axes share, in order of frequency.
     steady : tuple of SteadyDisplacement
         Displacement of each log when it holds no move (pumps running, machine at rest); else empty.
     notes : tuple of str
@@ -56,19 +58,26 @@ class RunAnalysis:
     reports: tuple[LogReport, ...]
     move_lists: tuple[MoveList, ...]
     axes: tuple[AxisAnalysis, ...]
+    modes: tuple[MachineMode, ...]
     steady: tuple[SteadyDisplacement, ...]
     notes: tuple[str, ...]
 
     @property
     def n_moves(self) -> int:
-        """Moves used, all logs together."""
-        return sum(len(found.moves) for found in self.move_lists)
+        """Moves used, of all logs that are fit."""
+        return len(self.axes[0].band_rms) if self.axes else 0
 
     @property
     def worst_channel(self) -> str:
         """Channel that moves the camera most: largest median displacement after a move ("" without modes)."""
         peaks = {a.channel: float(np.median(a.decay.peak_m)) for a in self.axes if a.fit.modes and a.decay is not None}
         return max(peaks, key=peaks.__getitem__) if peaks else (self.axes[0].channel if self.axes else "")
+
+    @property
+    def wait_s(self) -> np.ndarray:
+        """When the last axis settles, move by move [s]; nan where a move does not settle, empty without tolerance."""
+        settled = [axis.settling.times_s for axis in self.axes if axis.settling is not None]
+        return np.max(settled, axis=0) if settled and len(settled) == len(self.axes) else np.empty(0)
 
     def axis(self, channel: str) -> AxisAnalysis:
         """Analysis of one channel, by name."""
@@ -139,10 +148,23 @@ def analyse_run(
     _check_together(logs)
     notes: list[str] = []
     found = [_moves(log, run, longest_move_s, notes) for log in logs]
-    axes, steady = (), ()
+    axes, modes, steady = (), (), ()
     if any(one.moves for one in found):
         names = tuple(channels) or logs[0].recording.channels
-        axes = _axes(logs, found, reports, run, names, tolerance, max_modes, notes, progress)
+        names, used = _fit_axes(logs, found, reports, names, notes)
+        if progress:
+            progress(f"{run.name}: fitting {', '.join(names)}", 0, 1)
+        axes, modes = analyse_axes(
+            [logs[k].recording for k in used],
+            [found[k].moves for k in used],
+            channels=names,
+            tolerance_m=tolerance,
+            noise_density_rthz=_sheet(run, logs[0].recording.unit),
+            max_modes=max_modes,
+            blocked={n: frozenset(a for k in used for a in _OPTIONAL if _is_blocked(reports[k], a, n)) for n in names},
+        )
+        if progress:
+            progress(f"{run.name}: analysed", 1, 1)
     else:
         steady = _steady(logs, reports, run, notes)
     return RunAnalysis(
@@ -152,6 +174,7 @@ def analyse_run(
         reports=reports,
         move_lists=tuple(found),
         axes=axes,
+        modes=modes,
         steady=steady,
         notes=tuple(notes),
     )
@@ -214,50 +237,29 @@ def _moves(log: RunLog, run: Run, longest_move_s: float, notes: list[str]) -> Mo
     return found
 
 
-def _axes(
+def _fit_axes(
     logs: Sequence[RunLog],
     found: Sequence[MoveList],
     reports: Sequence[LogReport],
-    run: Run,
     names: Sequence[str],
-    tolerance_m: float,
-    max_modes: int,
     notes: list[str],
-    progress: Progress | None,
-) -> tuple[AxisAnalysis, ...]:
-    """Each axis from the logs that are fit for it; when none is left for any axis, the error that says why."""
-    axes, reason = [], None
-    for done, name in enumerate(names):
-        if progress:
-            progress(f"{run.name}: axis {name}", done, len(names))
-        fit = []
-        for k, report in enumerate(reports):
-            try:
-                require_fit(report, "modes", channels=[name])
-            except BlockedAnalysisError as error:
-                reason = error
-                notes.append(f"{logs[k].file} left out for {name}: {error}")
-            else:
-                fit.append(k)
-        if not any(found[k].moves for k in fit):
-            continue
-        blocked = frozenset(a for k in fit for a in _OPTIONAL if _is_blocked(reports[k], a, name))
-        axes.append(
-            analyse_axis(
-                [logs[k].recording for k in fit],
-                [found[k].moves for k in fit],
-                channel=name,
-                tolerance_m=tolerance_m,
-                noise_density_rthz=_sheet(run, logs[0].recording.unit),
-                max_modes=max_modes,
-                blocked=blocked,
-            )
-        )
-    if reason is not None and not axes:
-        raise reason
-    if progress:
-        progress(f"{run.name}: analysed", len(names), len(names))
-    return tuple(axes)
+) -> tuple[list[str], list[int]]:
+    """Axes and logs (by number) that no fatal finding forbids to fit; the error when none is left.
+
+    A channel that is unfit in every log is left out as an axis; a log in which any other channel is unfit is left
+    out as a log.
+    """
+    unfit = {name: [k for k, report in enumerate(reports) if _is_blocked(report, "modes", name)] for name in names}
+    axes = [name for name in names if len(unfit[name]) < len(logs)]
+    if not axes:
+        require_fit(reports[0], "modes", channels=names)
+    bad = {k for name in axes for k in unfit[name]}
+    notes += [f"axis {name} left out: a fatal finding in every log" for name in names if name not in axes]
+    notes += [f"{logs[k].file} left out: a fatal finding forbids the analysis" for k in sorted(bad)]
+    good = [k for k in range(len(logs)) if k not in bad and found[k].moves]
+    if not good:
+        require_fit(reports[min(bad)], "modes", channels=axes)
+    return axes, good
 
 
 def _is_blocked(report: LogReport, analysis: str, channel: str) -> bool:

@@ -310,16 +310,18 @@ def _common_error_s(fit: ModalFit, displacement: np.ndarray, tolerance_m: float,
 
     variance, centre = 0.0, mean(fit.poles_rad_s)
     for k, mode in enumerate(fit.modes):
-        omega, zeta = 2 * math.pi * mode.frequency_hz.value, mode.damping_ratio.value
-        for d_omega, d_zeta in (
-            (2 * math.pi * mode.frequency_hz.standard_error, 0.0),
-            (0.0, min(mode.damping_ratio.standard_error, 0.5 * zeta)),
-        ):
-            w, z = omega + d_omega, zeta + d_zeta
-            poles = fit.poles_rad_s.copy()
-            poles[k] = -z * w + 1j * w * math.sqrt(1 - z**2)
-            variance += (mean(poles) - centre) ** 2
+        w, z = 2 * math.pi * mode.frequency_hz.value, mode.damping_ratio.value
+        d_w, d_z = 2 * math.pi * mode.frequency_hz.standard_error, min(mode.damping_ratio.standard_error, 0.5 * z)
+        for d in ((d_w, 0.0), (0.0, d_z)):
+            shifts = [mean(_with_pole(fit.poles_rad_s, k, w + sign * d[0], z + sign * d[1])) for sign in (1, -1)]
+            variance += 0.5 * sum((shift - centre) ** 2 for shift in shifts)
     return math.sqrt(variance)
+
+
+def _with_pole(poles: np.ndarray, k: int, omega: float, zeta: float) -> np.ndarray:
+    moved = poles.copy()
+    moved[k] = -zeta * omega + 1j * omega * math.sqrt(1 - zeta**2)
+    return moved
 
 
 def _mean(times: np.ndarray, common_s: float, level: float) -> Estimate:

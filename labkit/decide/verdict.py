@@ -10,19 +10,17 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize
 
-from labkit.analyse.modes import Mode
-from labkit.analyse.one_axis import AxisAnalysis
+from labkit.analyse.one_axis import AxisAnalysis, MachineMode
 from labkit.analyse.one_run import RunAnalysis
 from labkit.decide.compare import Comparison, Metric, MetricChange, compare_metrics
 from labkit.runs.facts import RunFacts
 
-__all__ = ["ALL_AXES", "Verdict", "compare_runs", "match_modes", "modes_of_run", "settles_sentence"]
+__all__ = ["ALL_AXES", "Verdict", "compare_runs", "match_modes", "settles_sentence"]
 
 #: Name of the metric that a builder waits for: the last axis to settle, move by move.
 ALL_AXES = "settling time, all axes"
 
 _FURTHEST = 1.25  # a mode that moved by more than this ratio cannot be told from a new one
-_SAME_MODE = 1.03  # two axes that show a frequency within this ratio show the same mode
 _SMALL_SHARE = 0.1  # without a tolerance, an axis that moves less than this share of the largest is not compared
 # facts that may differ between two measurements of the same machine, and that the camera's stillness does not feel
 _NOT_A_CHANGE = {"title", "date", "notes", "changed_since", "change", "temperature_degc", "camera", "synthetic"}
@@ -93,10 +91,10 @@ def compare_runs(
     names = tuple(channels) or _axes_that_matter(before, after)
     pairs = [(before.axis(name), after.axis(name)) for name in names]
     settings = {"level": level, "smallest_change_that_matters": smallest_change_that_matters}
-    motion = compare_metrics([*_camera_metric(pairs), *(m for pair in pairs for m in _axis_metrics(*pair))], **settings)
-    old, new = modes_of_run(before), modes_of_run(after)
-    matched = match_modes([mode for _, mode in old], [mode for _, mode in new])
-    modes = compare_metrics([m for i, j in matched for m in _mode_metrics(*old[i], *new[j])], **settings)
+    wait = [] if channels else _wait_metric(before, after)
+    motion = compare_metrics([*wait, *(m for pair in pairs for m in _axis_metrics(*pair))], **settings)
+    matched = match_modes(before.modes, after.modes)
+    modes = compare_metrics([m for i, j in matched for m in _mode_metrics(before.modes[i], after.modes[j])], **settings)
     return Verdict(
         before=before.name,
         after=after.name,
@@ -107,35 +105,18 @@ def compare_runs(
         headline=_headline(motion, before.name, after.name),
         sentences=(
             *(settles_sentence(f"{run.name}, {axis.channel}", axis) for run in (before, after) for axis in run.axes),
-            *_came_and_went(old, new, matched),
+            *_came_and_went(before.modes, after.modes, matched),
         ),
         warnings=tuple(_warnings(before, after)),
     )
 
 
-def modes_of_run(analysis: RunAnalysis) -> list[tuple[AxisAnalysis, Mode]]:
-    """Modes of a run, each on the axis that shows it best, in order of frequency.
-
-    Parameters
-    ----------
-    analysis : RunAnalysis
-        The run; a frequency seen on several axes (within 3 %) is one mode.
-    """
-    every = [(axis, mode) for axis in analysis.axes for mode in axis.fit.modes]
-    kept: list[tuple[AxisAnalysis, Mode]] = []
-    for axis, mode in sorted(every, key=lambda pair: -pair[1].signal_to_noise_db):
-        near = (m.frequency_hz.value / mode.frequency_hz.value for other, m in kept if other is not axis)
-        if all(abs(math.log(ratio)) > math.log(_SAME_MODE) for ratio in near):
-            kept.append((axis, mode))
-    return sorted(kept, key=lambda pair: pair[1].frequency_hz.value)
-
-
-def match_modes(before: Sequence[Mode], after: Sequence[Mode]) -> tuple[tuple[int, int], ...]:
+def match_modes(before: Sequence[MachineMode], after: Sequence[MachineMode]) -> tuple[tuple[int, int], ...]:
     """Pairs (before, after) of modes closest in frequency, none further apart than a ratio of 1.25.
 
     Parameters
     ----------
-    before, after : sequence of Mode
+    before, after : sequence of MachineMode
         Modes of two runs.
     """
     if not before or not after:
@@ -218,15 +199,10 @@ def _typical_peak(axis: AxisAnalysis) -> float:
 
 
 # ------------------------------------------------------------------------------------------------- metrics
-def _camera_metric(pairs: Sequence[tuple[AxisAnalysis, AxisAnalysis]]) -> list[Metric]:
+def _wait_metric(before: RunAnalysis, after: RunAnalysis) -> list[Metric]:
     """When the last axis settles, move by move: the wait before a picture."""
-    if len(pairs) < 2 or any(axis.settling is None for pair in pairs for axis in pair):
-        return []
-    sides = [[pair[k].settling.times_s for pair in pairs] for k in (0, 1)]
-    if any(len({times.size for times in side}) > 1 for side in sides):  # an axis lacks the moves of an unfit log
-        return []
-    # np.max keeps nan: a move that does not settle on one axis does not settle
-    return [_settling_metric(ALL_AXES, *(np.max(side, axis=0) for side in sides))]
+    waits = before.wait_s, after.wait_s
+    return [_settling_metric(ALL_AXES, *waits)] if all(len(w) for w in waits) else []
 
 
 def _axis_metrics(one: AxisAnalysis, two: AxisAnalysis) -> list[Metric]:
@@ -246,12 +222,11 @@ def _settling_metric(name: str, before: np.ndarray, after: np.ndarray) -> Metric
     return _metric(name, "s", "lower", before, after, scale=scale)
 
 
-def _mode_metrics(one: AxisAnalysis, old: Mode, two: AxisAnalysis, new: Mode) -> list[Metric]:
-    i, j = (next(k for k, m in enumerate(axis.fit.modes) if m is mode) for axis, mode in ((one, old), (two, new)))
+def _mode_metrics(old: MachineMode, new: MachineMode) -> list[Metric]:
     name = f"mode at {old.frequency_hz.value:.1f} Hz"
     return [
-        _metric(f"{name}, frequency", "Hz", "neither", one.each.frequency_hz[:, i], two.each.frequency_hz[:, j]),
-        _metric(f"{name}, damping ratio", "", "higher", one.each.damping_ratio[:, i], two.each.damping_ratio[:, j]),
+        _metric(f"{name}, frequency", "Hz", "neither", old.each_frequency_hz, new.each_frequency_hz),
+        _metric(f"{name}, damping ratio", "", "higher", old.each_damping_ratio, new.each_damping_ratio),
     ]
 
 
@@ -291,17 +266,17 @@ def _change_in_words(change: MetricChange) -> tuple[str, str, str]:
 
 
 def _came_and_went(
-    old: Sequence[tuple[AxisAnalysis, Mode]],
-    new: Sequence[tuple[AxisAnalysis, Mode]],
+    old: Sequence[MachineMode],
+    new: Sequence[MachineMode],
     matched: Sequence[tuple[int, int]],
 ) -> list[str]:
     words = []
     for modes, side, text in ((old, 0, "is gone after the change"), (new, 1, "is new after the change")):
         paired = {pair[side] for pair in matched}
         words += [
-            f"The mode at {mode.frequency_hz.value:.1f} Hz (seen on {axis.channel}) {text}, or moved by more than "
+            f"The mode at {mode.frequency_hz.value:.1f} Hz (seen on {mode.channel}) {text}, or moved by more than "
             f"{100 * (_FURTHEST - 1):.0f} %."
-            for k, (axis, mode) in enumerate(modes)
+            for k, mode in enumerate(modes)
             if k not in paired
         ]
     return words

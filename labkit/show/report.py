@@ -143,7 +143,10 @@ def comparison_page(
         _Section(
             title="Why: the modes",
             paragraphs=() if verdict.modes.changes else ("No mode was found in both runs.",),
-            tables=(_table(tables.changes_table(verdict.modes)),) if verdict.modes.changes else (),
+            tables=(
+                *((_table(tables.changes_table(verdict.modes)),) if verdict.modes.changes else ()),
+                *(_table(tables.modes_table(run), title=run.name) for run in (before, after) if run.modes),
+            ),
             items=_notes_on_changes(verdict.modes),
         ),
         _Section(
@@ -181,7 +184,6 @@ def _axis_section(name: str, before: RunAnalysis, after: RunAnalysis, verdict: V
     return _Section(
         title=f"Axis {name} after the moves",
         figures=tuple(figures),
-        tables=tuple(_table(tables.modes_table(a), title=label) for a, label in zip(axes, labels)),
     )
 
 
@@ -209,12 +211,12 @@ def run_page(analysis: RunAnalysis, *, version: str, when: datetime) -> str:
                     ),
                     _figure(plots.plot_spectra([axis], labels=[axis.channel]), "Power spectral density of the rests."),
                 ),
-                tables=(_table(tables.modes_table(axis)),),
                 items=(*axis.fit.notes, *(axis.settling.notes if axis.settling else ())),
             )
         )
     sections += [_Section(title="Notes", items=analysis.notes or ("None.",)), _findings(analysis.reports), *_closing()]
     if analysis.axes:
+        sections.insert(0, _Section(title="Modes of the machine", tables=(_table(tables.modes_table(analysis)),)))
         sections.insert(0, _Section(title="All axes", tables=(_table(tables.motion_table(analysis)),)))
     sentences = [settles_sentence(f"{analysis.name}, {axis.channel}", axis) for axis in analysis.axes]
     return _render(

@@ -11,16 +11,33 @@ import pandas as pd
 
 from labkit.analyse.one_axis import AxisAnalysis
 from labkit.analyse.one_run import RunAnalysis
-from labkit.base import Estimate
+from labkit.base import STANDARD_GRAVITY_M_S2, Estimate
 from labkit.decide.compare import Comparison, MetricChange
 from labkit.runs.findings import Finding, LogReport
+from labkit.runs.runfolder import Run
 
 # scale and symbol in which a builder reads an SI unit
 _BENCH = {"s": (1e3, "ms"), "m": (1e6, "µm"), "m/s^2": (1.0, "m/s²")}
 
+_FACT_UNITS = {
+    "noise_density_m_s2_rthz": (1e6 / STANDARD_GRAVITY_M_S2, "noise density [µg/√Hz]"),
+    "_m_s2": (1.0, "m/s²"),
+    "_m_s3": (1.0, "m/s³"),
+    "_m_s": (1e3, "mm/s"),
+    "pixel_m": (1e6, "pixel [µm]"),
+    "tolerance_m": (1e6, "tolerance [µm]"),
+    "_m": (1e3, "mm"),
+    "_kg": (1.0, "kg"),
+    "_s": (1e3, "ms"),
+    "_hz": (1.0, "Hz"),
+    "_degc": (1.0, "°C"),
+}
+
 __all__ = [
+    "changed_facts_table",
     "changes_table",
     "estimate_text",
+    "facts_table",
     "findings_table",
     "modes_table",
     "motion_table",
@@ -57,6 +74,58 @@ def estimate_text(estimate: Estimate, *, scale: float = 1.0, unit: str = "", dig
     if not estimate.interval.known:
         return f"{head} [interval unknown]"
     return f"{head} [{scale * estimate.interval.low:.{decimals}f}, {scale * estimate.interval.high:.{decimals}f}]"
+
+
+def facts_table(run: Run) -> pd.DataFrame:
+    """What is stated about a run; what is unknown is left out.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    """
+    rows = [{"fact": name, "value": value} for name, value in _stated_facts(run.facts).items()]
+    return pd.DataFrame(rows, columns=["fact", "value"])
+
+
+def changed_facts_table(before: RunAnalysis, after: RunAnalysis) -> pd.DataFrame:
+    """Facts that differ between two runs.
+
+    Parameters
+    ----------
+    before, after : RunAnalysis
+        The two runs.
+    """
+    old, new = _stated_facts(before.facts), _stated_facts(after.facts)
+    rows = [
+        {"fact": name, before.name: old.get(name, "not stated"), after.name: new.get(name, "not stated")}
+        for name in [*old, *(n for n in new if n not in old)]
+        if old.get(name) != new.get(name)
+    ]
+    return pd.DataFrame(rows, columns=["fact", before.name, after.name])
+
+
+def _stated_facts(facts: object, prefix: str = "") -> dict[str, str]:
+    stated = {}
+    for item in dataclasses.fields(facts):
+        value = getattr(facts, item.name)
+        if dataclasses.is_dataclass(value):
+            stated |= _stated_facts(value, f"{item.name} ")
+        elif value not in (None, "") and not (isinstance(value, float) and math.isnan(value)):
+            name, shown = _in_bench_units(item.name, value)
+            stated[prefix + name] = shown
+    return stated
+
+
+def _in_bench_units(name: str, value: object) -> tuple[str, str]:
+    """`thickness_m`, 0.004 → "thickness [mm]", "4"."""
+    for suffix, (scale, unit) in _FACT_UNITS.items():
+        if name == suffix and isinstance(value, float):
+            return unit, f"{scale * value:.6g}"
+        if name.endswith(suffix) and isinstance(value, float):
+            return f"{name.removesuffix(suffix).replace('_', ' ')} [{unit}]", f"{scale * value:.6g}"
+    shown = {True: "yes", False: "no"}.get(value) if isinstance(value, bool) else value
+    return name.replace("_", " "), f"{shown:.6g}" if isinstance(shown, float) else str(shown)
 
 
 def findings_table(reports: Sequence[LogReport], *, least: str = "note") -> pd.DataFrame:
@@ -103,25 +172,29 @@ def _sentence(text: str) -> str:
     return text if not text else text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
 
 
-def modes_table(axis: AxisAnalysis) -> pd.DataFrame:
-    """Modes of one axis with intervals and the median displacement amplitude at the end of a move.
+def modes_table(analysis: RunAnalysis) -> pd.DataFrame:
+    """Modes of the machine, and how far each moves every axis at the end of a move (median).
 
     Parameters
     ----------
-    axis : AxisAnalysis
-        Analysis of one channel.
+    analysis : RunAnalysis
+        Analysis of one run.
     """
-    order = {"m/s^2": 2, "m/s": 1}.get(axis.fit.unit, 0)
-    rows = [
-        {
-            "frequency [Hz]": estimate_text(m.frequency_hz, digits=4),
-            "damping ratio [%]": estimate_text(m.damping_ratio, scale=100),
-            "amplitude [µm]": f"{1e6 * np.median(abs(m.amplitudes)) / abs(pole) ** order:.3g}",
-            "signal to noise [dB]": f"{m.signal_to_noise_db:.0f}",
+    rows = []
+    for k, mode in enumerate(analysis.modes):
+        row = {
+            "frequency [Hz]": estimate_text(mode.frequency_hz, digits=4),
+            "damping ratio [%]": estimate_text(mode.damping_ratio, scale=100),
         }
-        for m, pole in zip(axis.fit.modes, axis.fit.poles_rad_s)
-    ]
-    return pd.DataFrame(rows, columns=["frequency [Hz]", "damping ratio [%]", "amplitude [µm]", "signal to noise [dB]"])
+        for axis in analysis.axes:
+            row[f"{axis.channel} [µm]"] = f"{1e6 * _median_amplitude_m(axis, k):.3g}"
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _median_amplitude_m(axis: AxisAnalysis, k: int) -> float:
+    order = {"m/s^2": 2, "m/s": 1}.get(axis.fit.unit, 0)
+    return float(np.median(np.abs(axis.fit.modes[k].amplitudes))) / abs(axis.fit.poles_rad_s[k]) ** order
 
 
 def motion_table(analysis: RunAnalysis) -> pd.DataFrame:
@@ -138,7 +211,6 @@ def motion_table(analysis: RunAnalysis) -> pd.DataFrame:
         rows.append(
             {
                 "axis": axis.channel,
-                "modes found": len(axis.fit.modes),
                 "largest displacement [µm]": _median_range(1e6 * axis.decay.peak_m)
                 if axis.fit.modes and axis.decay
                 else "–",
