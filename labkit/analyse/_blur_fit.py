@@ -1,0 +1,426 @@
+"""Engine of `measure_blur`: fit a kernel between two noisy pictures of one scene.
+
+The model is frame = a·(kernel, shifted) ∗ scene + b + noise and sharp = scene + noise. The scene is not known, so
+the misfit D = frame − a·T·sharp carries the noise of both pictures, with spectral density V = σ_f² + a²|T|²σ_s² (errors
+in both variables). The sum of h·|D|²/V is least at the true kernel; h = P/(P + v) takes out frequencies at which the
+scene's power P is below the noise v of the best guess of the scene, and makes the estimate nearly efficient.
+
+A picture sampled in pixels holds frequencies above half a cycle a pixel, folded back, that blur and shift act on
+otherwise than on the frequencies they pose as. T is therefore the mean over the folded orders, each with its share of
+a power law P ∝ A(direction)·|f|^−γ under the pixel aperture; γ comes from the misfit itself, two factors on
+the shares along x and y are fitted with everything else, and what stays incoherent is added to V.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import fft, ndimage, optimize
+
+from labkit.analyse.kernels import profile
+
+__all__ = ["KernelFit", "Pair", "fit_kernel", "misfit_noise_sd", "prepare", "refit_kernel", "variance_errors"]
+
+_PAD = 12  # px of mirrored, tapered picture around the patch that is reblurred
+_SECTORS = 18
+_ALIAS_SD = 0.5  # prior standard deviation of the logarithms of the two alias factors
+_SLOPES = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 8.0])
+_BLOCK = 12  # px, side of the blocks whose scatter gives the robust covariance
+N_SHAPE = {"smear": 2, "sinusoid": 2, "disc": 1, "gaussian": 3}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Pair:
+    """Two aligned patches in the frequency domain with the weights of the misfit."""
+
+    frame: np.ndarray  # spectrum of the frame within the window, mean removed
+    sharp: np.ndarray  # spectrum of the larger, tapered patch of the reference
+    window: tuple[int, int]
+    size: tuple[int, int]
+    origin: int
+    whole_shift: tuple[int, int]
+    fx: np.ndarray
+    fy: np.ndarray
+    cells: np.ndarray  # weights that turn a half plane of |spectrum|² into a sum over pixels
+    power: np.ndarray  # of the scene, without noise [grey²]
+    frame_sd: float
+    sharp_sd: float
+    shares: tuple[np.ndarray, ...]
+    slope: float
+    band: np.ndarray | float = 1.0  # h
+    folded: np.ndarray | float = 0.0  # incoherent alias power in V
+
+    @property
+    def n_pixels(self) -> int:
+        return self.window[0] * self.window[1]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class KernelFit:
+    """One family fitted: parameters (shape, shift x, shift y, gain, two alias factors) and covariance."""
+
+    family: str
+    parameters: np.ndarray
+    covariance: np.ndarray
+    cramer_rao: np.ndarray
+    misfit: float  # sum of h|D|²/V with priors
+    residual_ratio: float  # mean |D|²/V, 1 when noise explains everything
+    converged: bool
+    n_blocks: int
+
+    @property
+    def n_shape(self) -> int:
+        return N_SHAPE[self.family]
+
+
+# ------------------------------------------------------------------------------------------------ preparation
+def prepare(frame: np.ndarray, sharp: np.ndarray, *, margin: int, noise_sd: tuple[float, float]) -> Pair:
+    """Align by whole pixels, cut the windows, transform, and estimate the power of the scene."""
+    dy, dx = _whole_shift(frame, sharp)
+    height, width = sharp.shape
+    top, bottom = margin + max(0, -dy), height - margin - max(0, dy)
+    left, right = margin + max(0, -dx), width - margin - max(0, dx)
+    if bottom - top < 24 or right - left < 24:
+        raise ValueError(
+            f"only {max(bottom - top, 0)} × {max(right - left, 0)} px of the pictures overlap inside a margin of "
+            f"{margin} px (shift {dx}, {dy} px); at least 24 × 24 px are needed; take a larger region or look for a "
+            "wrong reference"
+        )
+    window = frame[top + dy : bottom + dy, left + dx : right + dx]
+    core = sharp[top:bottom, left:right]
+    patch = _tapered(sharp[top - margin : bottom + margin, left - margin : right + margin] - core.mean())
+    size = tuple(fft.next_fast_len(n, real=True) for n in patch.shape)
+    fx, fy = fft.rfftfreq(size[1])[None, :], fft.fftfreq(size[0])[:, None]
+    pair = Pair(
+        frame=fft.rfft2(window - window.mean(), size),
+        sharp=fft.rfft2(patch, size),
+        window=window.shape,
+        size=size,
+        origin=margin + _PAD,
+        whole_shift=(dy, dx),
+        fx=fx,
+        fy=fy,
+        cells=_cells(size),
+        power=_scene_power(core - core.mean(), size=size, noise_sd=noise_sd[1]),
+        frame_sd=noise_sd[0],
+        sharp_sd=noise_sd[1],
+        shares=(),
+        slope=math.nan,
+    )
+    return with_slope(pair, 2.5)
+
+
+def _whole_shift(frame: np.ndarray, sharp: np.ndarray) -> tuple[int, int]:
+    """Shift of the frame in whole pixels (rows, columns) at the peak of the half-whitened cross-correlation."""
+    taper = np.outer(np.hanning(frame.shape[0]), np.hanning(frame.shape[1]))
+    cross = fft.rfft2((frame - frame.mean()) * taper) * fft.rfft2((sharp - sharp.mean()) * taper).conj()
+    peak = fft.irfft2(cross / np.sqrt(np.abs(cross) + np.finfo(float).tiny), frame.shape)
+    place = np.unravel_index(int(peak.argmax()), peak.shape)
+    return tuple(int((i + n // 2) % n - n // 2) for i, n in zip(place, peak.shape))
+
+
+def _tapered(patch: np.ndarray) -> np.ndarray:
+    padded = np.pad(patch, _PAD, mode="reflect")
+    for axis, n in enumerate(padded.shape):
+        edge = np.minimum(1.0, (np.minimum(np.arange(n), np.arange(n)[::-1]) + 0.5) / _PAD)
+        padded = padded * np.expand_dims(0.5 - 0.5 * np.cos(np.pi * edge), 1 - axis)
+    return padded
+
+
+def _cells(size: tuple[int, int]) -> np.ndarray:
+    cells = np.full((size[0], size[1] // 2 + 1), 2.0)
+    cells[:, 0] = 1.0
+    if size[1] % 2 == 0:
+        cells[:, -1] = 1.0
+    return cells / (size[0] * size[1])
+
+
+def _scene_power(core: np.ndarray, *, size: tuple[int, int], noise_sd: float) -> np.ndarray:
+    """Smoothed periodogram less the noise; 0 where it does not stand out of the noise."""
+    taper = np.outer(np.hanning(core.shape[0]), np.hanning(core.shape[1]))
+    density = np.abs(fft.fft2(core * taper, size)) ** 2 / np.sum(taper**2)
+    span = [max(3, round(7 * big / small) | 1) for big, small in zip(size, core.shape)]
+    power = ndimage.uniform_filter(density, span, mode="wrap")[:, : size[1] // 2 + 1] - noise_sd**2
+    return np.where(power > 0.4 * noise_sd**2, power, 0.0)
+
+
+# -------------------------------------------------------------------------------------- folded frequencies
+def _orders(pair: Pair) -> list[tuple[np.ndarray, np.ndarray]]:
+    """(fy, fx) of the frequency itself and of the three nearest that fold onto it."""
+    up = pair.fy + np.where(pair.fy >= 0, -1.0, 1.0)
+    return [(pair.fy, pair.fx), (pair.fy, pair.fx - 1), (up, pair.fx), (up, pair.fx - 1)]
+
+
+def with_slope(pair: Pair, slope: float) -> Pair:
+    """The pair with the shares of the folded orders for a power law with that slope."""
+    reach = pair.fx**2 + pair.fy**2
+    inside = (reach > 0.06**2) & (reach < 0.4**2)
+    weight = np.sqrt(reach[inside])
+    sector = np.round(_sector(pair.fy, pair.fx)[inside]).astype(int) % _SECTORS
+    seen = np.bincount(sector, pair.power[inside] * weight, _SECTORS)
+    law = np.bincount(sector, _law(pair.fy, pair.fx, slope)[inside] * weight, _SECTORS)
+    level = seen / np.maximum(law, np.finfo(float).tiny)
+    level = np.maximum(level, 1e-4 * level.max() + np.finfo(float).tiny)
+    around = np.append(level, level[0])
+    power = [_law(y, x, slope) * np.interp(_sector(y, x), np.arange(_SECTORS + 1), around) for y, x in _orders(pair)]
+    total = sum(power)
+    return replace(pair, shares=tuple(p / total for p in power), slope=float(slope))
+
+
+def _sector(fy: np.ndarray, fx: np.ndarray) -> np.ndarray:
+    return np.arctan2(fy, fx) / np.pi % 1 * _SECTORS
+
+
+def _law(fy: np.ndarray, fx: np.ndarray, slope: float) -> np.ndarray:
+    return np.maximum(fx**2 + fy**2, 1e-6) ** (-slope / 2) * (np.sinc(fx) * np.sinc(fy)) ** 2
+
+
+# --------------------------------------------------------------------------------------------------- the model
+def _kernel(fy: np.ndarray, fx: np.ndarray, shape: np.ndarray, family: str) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Transfer of the centred kernel and its derivatives to the shape parameters.
+
+    Smear and sinusoid: variance q along the direction θ, and θ; disc: q; Gaussian: c_xx, c_yy, c_xy.
+    """
+    if family == "gaussian":
+        c_xx, c_yy, c_xy = shape
+        transfer, slope = profile(c_xx * fx**2 + c_yy * fy**2 + 2 * c_xy * fx * fy, family=family)
+        return transfer, [slope * fx**2, slope * fy**2, slope * (2 * fx * fy)]
+    if family == "disc":
+        reach = fx**2 + fy**2
+        transfer, slope = profile(shape[0] * reach, family=family)
+        return transfer, [slope * reach]
+    q, angle = shape
+    along, across = math.cos(angle) * fx + math.sin(angle) * fy, math.cos(angle) * fy - math.sin(angle) * fx
+    transfer, slope = profile(q * along**2, family=family)
+    return transfer, [slope * along**2, slope * (2 * q) * along * across]
+
+
+def _transfer(pair: Pair, parameters: np.ndarray, family: str) -> tuple[list[np.ndarray], np.ndarray]:
+    """T and a·∂T/∂(every parameter), last the incoherent share of the folded orders."""
+    n = N_SHAPE[family]
+    dx, dy, gain, along_x, along_y = parameters[n:]
+    factors = (1.0, math.exp(along_x), math.exp(along_y), math.exp(along_x + along_y))
+    shares = [share * factor for share, factor in zip(pair.shares, factors)]
+    shares[0] = 1.0 - sum(shares[1:])
+    columns, single, spread = 0.0, [], 0.0
+    for (y, x), share in zip(_orders(pair), shares):
+        kernel, slopes = _kernel(y, x, parameters[:n], family)
+        phase = np.exp(-2j * np.pi * dy * y) * np.exp(-2j * np.pi * dx * x)
+        shifted = kernel * phase
+        part = [slope * phase for slope in slopes] + [-2j * np.pi * x * shifted, -2j * np.pi * y * shifted, shifted]
+        columns = columns + np.stack(part) * share
+        single.append(shifted)
+        spread = spread + share * kernel**2
+    both = shares[3] * (single[3] - single[0])
+    alias = [shares[1] * (single[1] - single[0]) + both, shares[2] * (single[2] - single[0]) + both]
+    total = columns[n + 2]
+    derivatives = [gain * c for c in columns[: n + 2]] + [total] + [gain * c for c in alias]
+    return derivatives, np.maximum(spread - np.abs(total) ** 2, 0.0)
+
+
+def _misfit(pair: Pair, parameters: np.ndarray, family: str) -> tuple[np.ndarray, list, list, np.ndarray]:
+    """D, the columns −∂D/∂p within the window, the transfers they belong to, and V."""
+    n = N_SHAPE[family]
+    transfers, _ = _transfer(pair, parameters, family)
+    columns = [_window(pair, transfer * pair.sharp) for transfer in transfers]
+    gain, total = parameters[n + 2], transfers[n + 2]
+    density = pair.frame_sd**2 + (gain * pair.sharp_sd) ** 2 * np.abs(total) ** 2 + pair.folded
+    return pair.frame - gain * columns[n + 2], columns, transfers, density
+
+
+def _window(pair: Pair, spectrum: np.ndarray) -> np.ndarray:
+    rows, columns = (slice(pair.origin, pair.origin + n) for n in pair.window)
+    return fft.rfft2(fft.irfft2(spectrum, pair.size)[rows, columns], pair.size)
+
+
+def _weighted(pair: Pair, parameters: np.ndarray, family: str) -> tuple[np.ndarray, np.ndarray]:
+    """Residuals √(h/V)·D with the priors of the alias factors, and their Jacobian."""
+    n = N_SHAPE[family]
+    misfit, columns, transfers, density = _misfit(pair, parameters, family)
+    gain, total = parameters[n + 2], transfers[n + 2]
+    root = np.sqrt(pair.cells * pair.band / density)
+    jacobian = []
+    for column, transfer in zip(columns, transfers):
+        half_slope = gain * pair.sharp_sd**2 * (total.conj() * transfer).real  # of V
+        jacobian.append(_real(-root * (column + misfit * half_slope / density)))
+    prior = np.zeros((2, parameters.size))
+    prior[0, -2] = prior[1, -1] = 1 / _ALIAS_SD
+    residual = np.concatenate([_real(root * misfit), parameters[-2:] / _ALIAS_SD])
+    return residual, np.concatenate([np.stack(jacobian, axis=1), prior])
+
+
+def _real(spectrum: np.ndarray) -> np.ndarray:
+    return np.concatenate([spectrum.real.ravel(), spectrum.imag.ravel()])
+
+
+# --------------------------------------------------------------------------------------------------- fitting
+def fit_kernel(pair: Pair, start: np.ndarray, *, family: str) -> tuple[Pair, KernelFit]:
+    """Fit one family from a start; weights and alias shares are settled in two rounds."""
+    pair, parameters = _reweighted(pair, start, family), start
+    for _ in range(2):
+        found = _least_squares(pair, parameters, family)
+        parameters = found.x
+        pair = _reweighted(_best_slope(pair, parameters, family), parameters, family)
+    found = _least_squares(pair, parameters, family)
+    return pair, _summary(pair, found.x, family, converged=found.status in (1, 2, 3, 4))
+
+
+def refit_kernel(pair: Pair, start: np.ndarray, *, family: str) -> KernelFit:
+    """Fit one family with the weights of the pair as they are, so that misfits of families can be compared."""
+    found = _least_squares(pair, start, family)
+    return _summary(pair, found.x, family, converged=found.status in (1, 2, 3, 4))
+
+
+def _least_squares(pair: Pair, start: np.ndarray, family: str) -> optimize.OptimizeResult:
+    cache: dict[bytes, tuple[np.ndarray, np.ndarray]] = {}
+
+    def at(parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        key = parameters.tobytes()
+        if key not in cache:
+            cache.clear()
+            cache[key] = _weighted(pair, parameters, family)
+        return cache[key]
+
+    return optimize.least_squares(
+        lambda p: at(p)[0], start, jac=lambda p: at(p)[1], method="lm", xtol=1e-5, ftol=1e-7, max_nfev=40
+    )
+
+
+def _reweighted(pair: Pair, parameters: np.ndarray, family: str) -> Pair:
+    transfers, incoherent = _transfer(pair, parameters, family)
+    n = N_SHAPE[family]
+    gain, power = parameters[n + 2], np.abs(transfers[n + 2]) ** 2
+    guess = _scene_guess_variance(pair, gain, power)
+    return replace(pair, band=pair.power / (pair.power + guess), folded=gain**2 * pair.power * incoherent)
+
+
+def _scene_guess_variance(pair: Pair, gain: float, power: np.ndarray) -> np.ndarray:
+    """Variance v of the best guess of the scene from both pictures."""
+    return 1 / (1 / pair.sharp_sd**2 + gain**2 * power / pair.frame_sd**2)
+
+
+def _best_slope(pair: Pair, parameters: np.ndarray, family: str) -> Pair:
+    """The pair with the spectral slope γ at which the misfit is most likely, by a parabola through a grid."""
+    n = N_SHAPE[family]
+
+    def cost(slope: float) -> float:
+        trial = with_slope(pair, slope)
+        transfers, incoherent = _transfer(trial, parameters, family)
+        gain, total = parameters[n + 2], transfers[n + 2]
+        misfit = np.abs(pair.frame - gain * _window(pair, total * pair.sharp)) ** 2
+        noise = pair.frame_sd**2 + (gain * pair.sharp_sd) ** 2 * np.abs(total) ** 2
+        density = noise + gain**2 * pair.power * incoherent
+        # no ln V of the noise itself: in a functional model it would reward a transfer that is too low
+        return float(np.sum(pair.cells * pair.band * (np.log(density / noise) * pair.n_pixels + misfit / density)))
+
+    costs = [cost(slope) for slope in _SLOPES]
+    i = int(np.clip(np.argmin(costs), 1, len(costs) - 2))
+    a, b, _ = np.polyfit(_SLOPES[i - 1 : i + 2], costs[i - 1 : i + 2], 2)
+    slope = -b / (2 * a) if a > 0 else _SLOPES[int(np.argmin(costs))]
+    return with_slope(pair, float(np.clip(slope, _SLOPES[i - 1], _SLOPES[i + 1])))
+
+
+# ------------------------------------------------------------------------------------------------ uncertainty
+def _summary(pair: Pair, parameters: np.ndarray, family: str, *, converged: bool) -> KernelFit:
+    misfit, columns, transfers, density = _misfit(pair, parameters, family)
+    gain = parameters[N_SHAPE[family] + 2]
+    total = np.abs(transfers[N_SHAPE[family] + 2])
+    guess = _scene_guess_variance(pair, gain, total**2)
+    weight = pair.cells * pair.band
+    info, score = _information(pair, columns, transfers, density, guess)
+    power = np.abs(misfit) ** 2
+    ratio = float(np.sum(weight * power / density) / np.sum(weight) / pair.n_pixels)
+    spread = np.linalg.inv(info)
+    plain = spread @ score @ spread * max(ratio, 1.0)
+    blocks, n_blocks = _block_scatter(pair, misfit, columns, transfers, density, gain * total)
+    robust = spread @ blocks @ spread
+    larger = np.sqrt(np.maximum(np.diag(robust) / np.diag(plain), 1.0))
+    return KernelFit(
+        family=family,
+        parameters=parameters,
+        covariance=plain * np.outer(larger, larger),
+        cramer_rao=_cramer_rao(pair, columns, transfers, density),
+        misfit=float(np.sum(weight * power / density) + np.sum(parameters[-2:] ** 2) / _ALIAS_SD**2),
+        residual_ratio=ratio,
+        converged=converged,
+        n_blocks=n_blocks,
+    )
+
+
+def _information(
+    pair: Pair, columns: list, transfers: list, density: np.ndarray, guess: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Expected slope of the score and its covariance; the noise of the reference in the columns is taken out."""
+    n = len(columns)
+    slope, score = np.zeros((n, n)), np.zeros((n, n))
+    first, second = pair.cells * pair.band / density, pair.cells * pair.band**2 / density
+    for i in range(n):
+        for j in range(i, n):
+            seen = (columns[i].conj() * columns[j]).real
+            noise = (transfers[i].conj() * transfers[j]).real * pair.n_pixels
+            slope[i, j] = slope[j, i] = np.sum(first * (seen - noise * pair.sharp_sd**2))
+            score[i, j] = score[j, i] = np.sum(second * (seen - noise * (pair.sharp_sd**2 - guess)))
+    for matrix in (slope, score):
+        matrix[[-2, -1], [-2, -1]] += _ALIAS_SD**-2
+    return slope, score
+
+
+def _cramer_rao(pair: Pair, columns: list, transfers: list, density: np.ndarray) -> np.ndarray:
+    """Bound on the covariance of shape, shift and gain from the noise of both pictures alone."""
+    n = len(columns) - 2
+    weight = pair.cells * (pair.power > 0) / (density - pair.folded)
+    info = np.zeros((n, n))
+    for i in range(n):
+        for j in range(i, n):
+            seen = (columns[i].conj() * columns[j]).real
+            noise = (transfers[i].conj() * transfers[j]).real * pair.n_pixels
+            info[i, j] = info[j, i] = np.sum(weight * (seen - noise * pair.sharp_sd**2))
+    return np.linalg.inv(info)
+
+
+def _block_scatter(
+    pair: Pair, misfit: np.ndarray, columns: list, transfers: list, density: np.ndarray, gain_transfer: np.ndarray
+) -> tuple[np.ndarray, int]:
+    """Covariance of the score from its scatter over blocks of the picture (cluster-robust)."""
+    root = np.sqrt(pair.band / density)
+    side = min(_BLOCK, *(n // 4 for n in pair.window))
+    rows, cols = (n // side for n in pair.window)
+
+    def picture(spectrum: np.ndarray) -> np.ndarray:
+        return fft.irfft2(root * spectrum, pair.size)[: rows * side, : cols * side]
+
+    residual, scores = picture(misfit), []
+    for column, transfer in zip(columns, transfers):
+        shrunk = transfer * gain_transfer * pair.sharp_sd**2 / density
+        product = picture(column + shrunk * misfit) * residual
+        scores.append(product.reshape(rows, side, cols, side).sum(axis=(1, 3)).ravel())
+    scores = np.array(scores)
+    scores -= scores.mean(axis=1, keepdims=True)
+    scatter = scores @ scores.T * (rows * cols / (rows * cols - 1))
+    scatter[[-2, -1], [-2, -1]] += _ALIAS_SD**-2
+    return scatter, rows * cols
+
+
+def variance_errors(pair: Pair, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Standard errors [px²] of c_xx, c_yy, c_xy for no blur at the shift of `parameters`: attained, and the bound."""
+    still = np.concatenate([np.zeros(3), parameters[-5:]])
+    pair = _reweighted(pair, still, "gaussian")
+    _, columns, transfers, density = _misfit(pair, still, "gaussian")
+    guess = _scene_guess_variance(pair, parameters[-3], np.abs(transfers[5]) ** 2)
+    info, score = _information(pair, columns, transfers, density, guess)
+    spread = np.linalg.inv(info)
+    attained = np.diag(spread @ score @ spread)[:3]
+    return np.sqrt(attained), np.sqrt(np.diag(_cramer_rao(pair, columns, transfers, density))[:3])
+
+
+def misfit_noise_sd(pair: Pair, parameters: np.ndarray, *, family: str) -> float:
+    """Common noise of both pictures (σ_frame = σ_sharp) that explains the misfit at middle frequencies [grey]."""
+    n = N_SHAPE[family]
+    misfit, _, transfers, _ = _misfit(pair, parameters, family)
+    reach = np.hypot(pair.fx, pair.fy)
+    weight = pair.cells * ((reach > 0.08) & (reach < 0.3))
+    gained = 1 + (parameters[n + 2] * np.abs(transfers[n + 2])) ** 2
+    excess = np.abs(misfit) ** 2 / pair.n_pixels - pair.folded
+    return math.sqrt(max(float(np.sum(weight * excess / gained) / np.sum(weight)), 1e-12))
