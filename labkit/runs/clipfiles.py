@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+import struct
+import zlib
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import imageio.v3 as iio
 import numpy as np
+import tifffile
 
 from labkit.base import LogFormatError
 from labkit.runs.clips import Clip, ClipDamaged, frame_times_s, grey, white_level
@@ -17,6 +20,8 @@ __all__ = ["open_clip"]
 
 IMAGE_SUFFIXES = (".bmp", ".jpeg", ".jpg", ".pgm", ".png", ".tif", ".tiff")
 STACK_SUFFIXES = (".tif", ".tiff", ".gif")
+_PLAIN_TIFF = (1, 8, 32946)  # TIFF compression codes read without further packages: none, deflate (two codes)
+_UNREADABLE = (OSError, SyntaxError, ValueError, IndexError, struct.error, zlib.error)
 
 
 def open_clip(
@@ -104,7 +109,7 @@ def _open_folder(path: Path, rate_hz: float | None, time_s: Sequence[float] | No
 def _read_picture(folder: str, file: Path, number: int) -> np.ndarray:
     try:
         return grey(file.name, iio.imread(file))
-    except (OSError, SyntaxError, ValueError, IndexError) as error:
+    except _UNREADABLE as error:
         raise ClipDamaged(
             f"{folder}/{file.name}",
             frame_number=number,
@@ -136,22 +141,21 @@ def _first_line(error: Exception) -> str:
 
 def _open_stack(path: Path, rate_hz: float | None, time_s: Sequence[float] | None) -> Clip:
     try:
-        properties = iio.improps(path, index=...)
-        first = grey(path.name, iio.imread(path, index=0))
-    except (OSError, SyntaxError, ValueError, IndexError) as error:
+        count, pages = _count_pages(path)
+        first = grey(path.name, next(pages()))
+    except (*_UNREADABLE, StopIteration) as error:
         raise LogFormatError(
             path.name,
             found=f"a file that cannot be opened ({_first_line(error)})",
             expected="a stack of pictures",
             cure="write the file again",
         ) from error
-    count = int(properties.shape[0]) if properties.is_batch else 1
     times = frame_times_s(path.name, count, rate_hz=rate_hz, time_s=time_s)
 
     def read() -> Iterator[tuple[float, np.ndarray]]:
-        pages = iio.imiter(path)
+        walk = pages()
         for number, time in enumerate(times):
-            yield time, _same_size(path.name, _next_page(path.name, pages, number), first.shape, number)
+            yield time, _same_size(path.name, _next_page(path.name, walk, number), first.shape, number)
 
     return Clip(
         name=path.name,
@@ -161,15 +165,33 @@ def _open_stack(path: Path, rate_hz: float | None, time_s: Sequence[float] | Non
         frame_rate_hz=float("nan") if rate_hz is None else float(rate_hz),
         codec=f"{path.suffix.lower().lstrip('.')} stack",
         lossy=None,
-        white_level=white_level(np.dtype(properties.dtype)),
+        white_level=white_level(first.dtype) if first.dtype.kind == "u" else 255.0,
         _read=read,
     )
+
+
+def _count_pages(path: Path) -> tuple[int, Callable[[], Iterator[np.ndarray]]]:
+    """Number of pages, and a function that walks through them."""
+    if path.suffix.lower() == ".gif":
+        return iio.improps(path, index=...).n_images or 1, lambda: iio.imiter(path)
+    with tifffile.TiffFile(path) as file:
+        series = file.series[0]
+        if len(file.pages) == 1 and series.ndim == 3 and series.shape[-1] not in (3, 4):
+            return series.shape[0], lambda: iter(tifffile.memmap(path, mode="r"))  # one page holds the whole stack
+        count, packed = len(file.pages), int(file.pages[0].compression) not in _PLAIN_TIFF
+    return count, (lambda: iio.imiter(path, plugin="pillow")) if packed else (lambda: _tiff_pages(path))
+
+
+def _tiff_pages(path: Path) -> Iterator[np.ndarray]:
+    with tifffile.TiffFile(path) as file:
+        for page in file.pages:
+            yield page.asarray()
 
 
 def _next_page(name: str, pages: Iterator[np.ndarray], number: int) -> np.ndarray:
     try:
         return grey(name, next(pages))
-    except (OSError, SyntaxError, ValueError, IndexError, StopIteration) as error:
+    except (*_UNREADABLE, StopIteration) as error:
         raise ClipDamaged(
             name,
             frame_number=number,

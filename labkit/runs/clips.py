@@ -196,19 +196,6 @@ class Clip:
             _read=read,
         )
 
-
-def frame_times_s(name: str, count: int, *, rate_hz: float | None, time_s: Sequence[float] | None) -> list[float]:
-    """Times of `count` frames [s] from a frame rate [Hz] or from the times given; one of the two is needed."""
-    if time_s is not None:
-        times = check_frame_times(time_s)
-        if len(times) != count:
-            raise ValueError(f"time_s has {len(times)} times for {count} frames of {name}; give one time a frame")
-        return times
-    if rate_hz is None:
-        raise ValueError(f"{name} carries no frame times; give frame_rate_hz [Hz] or time_s [s]")
-    rate = check_number("frame_rate_hz", rate_hz, above=0.0)
-    return [i / rate for i in range(count)]
-
     @classmethod
     def from_iterable(
         cls,
@@ -237,11 +224,11 @@ def frame_times_s(name: str, count: int, *, rate_hz: float | None, time_s: Seque
             raise ValueError(f"{name} carries no frame times; give frame_rate_hz [Hz] or time_s [s], one of the two")
 
         def read() -> Iterator[tuple[float, np.ndarray]]:
+            if walked:
+                raise ValueError(f"{name} can be walked through only once; give an array or open the file")
             pictures = itertools.chain([first], iterator) if once else iter(frames)
             for number, picture in enumerate(pictures):
                 if once and number == 1:
-                    if walked:
-                        raise ValueError(f"{name} can be walked through only once; give an array or open the file")
                     walked.append(True)
                 if times is not None and number >= len(times):
                     raise ValueError(f"time_s has {len(times)} times, {name} gives more frames; give one time a frame")
@@ -259,6 +246,19 @@ def frame_times_s(name: str, count: int, *, rate_hz: float | None, time_s: Seque
             white_level=white_level(first.dtype),
             _read=read,
         )
+
+
+def frame_times_s(name: str, count: int, *, rate_hz: float | None, time_s: Sequence[float] | None) -> list[float]:
+    """Times of `count` frames [s] from a frame rate [Hz] or from the times given; one of the two is needed."""
+    if time_s is not None:
+        times = check_frame_times(time_s)
+        if len(times) != count:
+            raise ValueError(f"time_s has {len(times)} times for {count} frames of {name}; give one time a frame")
+        return times
+    if rate_hz is None:
+        raise ValueError(f"{name} carries no frame times; give frame_rate_hz [Hz] or time_s [s]")
+    rate = check_number("frame_rate_hz", rate_hz, above=0.0)
+    return [i / rate for i in range(count)]
 
 
 def check_frame_times(time_s: Sequence[float]) -> list[float]:

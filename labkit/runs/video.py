@@ -90,9 +90,14 @@ def _open(path: Path) -> av.container.InputContainer:
 
 
 def _video_stream(path: Path, container: av.container.InputContainer) -> av.video.stream.VideoStream:
-    if not container.streams.video:
-        raise LogFormatError(path.name, found="no pictures", expected="a video", cure="check the file")
-    stream = container.streams.video[0]
+    stream = next(iter(container.streams.video), None)
+    if stream is None or stream.codec_context is None:
+        raise LogFormatError(
+            path.name,
+            found="no pictures that can be decoded",
+            expected="a finished video file",
+            cure="stop the recording properly before copying the file, or record to AVI or MKV, which survive a stop",
+        )
     stream.thread_type = "NONE"  # decoders that work on several frames at once report damage late or not at all
     return stream
 
