@@ -94,7 +94,7 @@ def test_rigid_foot_does_not_move_and_is_the_limit_of_a_stiff_one():
     exponents=st.lists(st.floats(-2, 14), min_size=1, max_size=5),
     seed=st.integers(0, 10_000),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40, deadline=None, derandomize=True)
 def test_any_feet_stiffen(exponents, seed):
     """Springs from 0.01 N/m to 10¹⁴ N/m anywhere: compliance stays positive, falls, and no frequency falls."""
     rng = np.random.default_rng(seed)
@@ -211,17 +211,30 @@ def test_modal_mass_is_seen_at_the_point():
 def test_receptance_against_the_exact_series():
     """Supported plate with structural damping: the double sine series is exact at every frequency."""
     panel = make((), edges=Edges.all("supported"))
-    modes = panel.modes(16)
-    frequency = np.linspace(0.0, 0.5 * modes.frequencies_hz[-1], 60)
+    frequency = np.linspace(0.0, 1.5 * panel.frequencies_hz(8)[-1], 60)
     at, load = (0.13, 0.2), (0.3, 0.11)
-    found = modes.receptance(frequency, at_m=at, load_m=load, loss_factor=0.03).receptance_m_per_n
+    found = panel.receptance(frequency, at_m=at, load_m=load, loss_factor=0.03).receptance_m_per_n
     m, n = np.meshgrid(np.arange(1, 120), np.arange(1, 120), indexing="ij")
     stiffness = panel.rigidity.along * np.pi**4 * ((m / L) ** 2 + (n / W) ** 2) ** 2
     area_mass = panel.mass_kg / (L * W)
     sines = [np.sin(m * np.pi * x / L) * np.sin(n * np.pi * y / W) for x, y in (at, load)]
     bottom = stiffness * (1 + 0.03j) - area_mass * (2 * np.pi * frequency[:, None, None]) ** 2
     exact = (4 / (L * W) * sines[0] * sines[1] / bottom).sum(axis=(1, 2))
-    np.testing.assert_allclose(found, exact, atol=2e-3 * np.abs(exact[0]))
+    np.testing.assert_allclose(found, exact, atol=5e-4 * np.abs(exact[0]))
+
+
+@pytest.mark.parametrize("supports", [corner_feet(), (*corner_feet(1e5), foot(0.15, 0.1))])
+def test_receptance_starts_static_and_follows_the_modes(supports):
+    """At 0 Hz it is the compliance; with one small η for all, the modal sum and its residual give the same curve."""
+    panel = make(supports, masses=[mass(*CAMERA, 0.5), mass(0.3, 0.2, 0.1)])
+    load, modes = (0.3, 0.25), panel.modes(16)
+    frequency = np.linspace(0.0, 0.3 * modes.frequencies_hz[-1], 50)
+    found = panel.receptance(frequency, at_m=CAMERA, load_m=load, loss_factor=1e-3).receptance_m_per_n
+    assert found[0].real == pytest.approx(panel.compliance_m_per_n(CAMERA, load_m=load), rel=1e-4)
+    omega2, shapes = (2 * np.pi * modes.frequencies_hz) ** 2, modes.shapes([CAMERA, load])
+    bottom = omega2 * (1 + 1e-3j) - (2 * np.pi * frequency[:, None]) ** 2
+    modal = (shapes[0] * shapes[1] / bottom).sum(axis=1) + modes.residual_flexibility([CAMERA, load])[0, 1]
+    np.testing.assert_allclose(found, modal, atol=0.01 * np.abs(found[0]))
 
 
 def test_loss_factor_follows_the_strain_energy():
@@ -299,7 +312,7 @@ def test_a_push_stiffer_than_the_feet_is_refused():
         (lambda: make(()).modes(5).residual_flexibility([CAMERA]), "free to move as a whole"),
         (lambda: replace(make(), width_m=0.01, supports=()), "treat it as a beam"),
         (
-            lambda: make(corner_feet(1e4)).modes(3).receptance([10.0], at_m=CAMERA, load_m=CAMERA),
+            lambda: make(corner_feet(1e4)).receptance([10.0], at_m=CAMERA, load_m=CAMERA),
             "loss factor of a support is unknown",
         ),
     ],

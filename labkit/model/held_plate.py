@@ -112,10 +112,8 @@ class HeldPlate:
 
     def residual(self, first: Ports, second: Ports) -> np.ndarray:
         """Flexibility of everything above the lowest modes [m/N]; supports not acting."""
-        missed = 0.0
-        if first.places is not None and second.places is not None:
-            unit = self.shape_unit**2 / self.omega2_unit
-            missed = unit * missing_compliance(self.bare, places=first.places, others=second.places)
+        spread = first.places is None or second.places is None
+        missed = 0.0 if spread else self.missed(first.places, second.places)
         return (first.shapes[:, N_LOW:] / self._omega2[N_LOW:]) @ second.shapes[:, N_LOW:].T + missed
 
     @property
@@ -123,6 +121,11 @@ class HeldPlate:
         """Residual flexibility between the supports [m/N]."""
         n = len(self.supports)
         return self._between[:n, :n]
+
+    def missed(self, places: np.ndarray, others: np.ndarray) -> np.ndarray:
+        """Compliance between places that the series leaves out [m/N]."""
+        unit = self.shape_unit**2 / self.omega2_unit
+        return unit * missing_compliance(self.bare, places=places, others=others)
 
     def flexibility(self, first: Ports, second: Ports) -> np.ndarray:
         """Static displacement at `first` for unit forces at `second`, supports acting [m/N]."""
@@ -149,6 +152,40 @@ class HeldPlate:
         else:
             places, points = np.vstack([self.supports, loads.places]), np.vstack([at_supports, forces])
         return HeldFields(amounts=np.vstack([low, high / self._omega2[N_LOW:, None]]), places=places, forces=points)
+
+    def receptance(
+        self,
+        ports: Ports,
+        omega: np.ndarray,
+        *,
+        sheet_loss: float,
+        support_loss: np.ndarray,
+    ) -> np.ndarray:
+        """Displacement at port 0 for a unit force at port 1 at angular frequencies `omega` [m/N], complex.
+
+        All bare modes take part and each support has its own loss factor: nothing is assumed of the damping.
+        """
+        n = len(self.supports) + len(self.masses)
+        shapes = np.vstack([self._points.shapes, ports.shapes])
+        slowest = 1e-3 * np.sqrt(self._omega2[self._omega2 > 0.0][0])
+        square = np.maximum(omega, slowest) ** 2
+        turning = 1.0 / (self._omega2[:, None] * (1.0 + 1j * sheet_loss) - square)
+        products = (shapes[:, None, :] * shapes[None, :, :]).reshape(-1, shapes.shape[1])
+        places = np.vstack([self._points.places, ports.places])
+        missed = self.missed(places, places) / (1.0 + 1j * sheet_loss)
+        bare = (products @ turning).T.reshape(-1, n + 2, n + 2) + missed
+        stays, pushes = self._point_impedances(square, support_loss)
+        system = stays[:, :, None] * np.eye(n) + pushes[:, :, None] * bare[:, :n, :n]
+        forces = np.linalg.solve(system, (pushes * bare[:, :n, n + 1])[:, :, None])[:, :, 0]
+        return bare[:, n, n + 1] - np.sum(bare[:, n, :n] * forces, axis=1)
+
+    def _point_impedances(self, square: np.ndarray, support_loss: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(s, p) with s·force + p·displacement = 0 at every support and mass: (0, 1) for a rigid one."""
+        rigid = self.support_flexibility == 0.0
+        spring = (1.0 + 1j * support_loss) / np.where(rigid, 1.0, self.support_flexibility)
+        pushes = np.hstack([np.tile(np.where(rigid, 1.0, spring), (len(square), 1)), -np.outer(square, self.masses_kg)])
+        stays = np.concatenate([np.where(rigid, 0.0, 1.0), np.ones(len(self.masses))])
+        return np.tile(stays, (len(square), 1)), pushes
 
     def modes(self, count: int) -> HeldModes:
         """Lowest `count` modes, by Rayleigh–Ritz in the lowest bare modes and the residual shapes of the masses."""

@@ -27,6 +27,7 @@ __all__ = [
     "Panel",
     "PointMass",
     "PointSupport",
+    "Receptance",
     "Sag",
 ]
 
@@ -150,6 +151,22 @@ class DeflectionMap:
     y_m: np.ndarray
     deflection_m: np.ndarray
     cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Receptance:
+    """Receptance (dynamic compliance) between two points.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray
+        Frequencies [Hz].
+    receptance_m_per_n : ndarray of complex
+        Displacement over force, phase of the displacement against the force [m/N].
+    """
+
+    frequency_hz: np.ndarray
+    receptance_m_per_n: np.ndarray
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -319,6 +336,42 @@ class Panel:
     def frequencies_hz(self, count: int = 5) -> np.ndarray:
         """Lowest natural frequencies [Hz]; 0 for motion that nothing holds."""
         return self.modes(count).frequencies_hz
+
+    def receptance(
+        self,
+        frequency_hz: np.ndarray,
+        *,
+        at_m: tuple[float, float],
+        load_m: tuple[float, float],
+        loss_factor: float | None = None,
+    ) -> Receptance:
+        """Receptance at `at_m` for a force at `load_m`, each part with its own structural damping.
+
+        Parameters
+        ----------
+        frequency_hz : array_like
+            Frequencies [Hz].
+        at_m, load_m : tuple of float
+            Points (x, y) [m].
+        loss_factor : float, optional
+            One η for sheet and supports (built machines: 0.01…0.06, mostly joints); default: each part's own.
+        """
+        frequency = check_array("frequency_hz", frequency_hz, ndim=1)
+        check_number("lowest of frequency_hz", frequency.min(), at_least=0.0)
+        own = [self.material.loss_factor.value, *(s.loss_factor for s in self.supports)]
+        if loss_factor is not None:
+            own = [check_number("loss_factor", loss_factor, at_least=0.0)] * len(own)
+        loss = np.array(own)
+        loss[1:][self._held.support_flexibility == 0.0] = 0.0
+        if np.isnan(loss).any():
+            raise ValueError("loss factor of a support is unknown (nan); give loss_factor= or the support's own")
+        found = self._held.receptance(
+            self._held.at(self._places([at_m, load_m])),
+            2.0 * np.pi * frequency,
+            sheet_loss=loss[0],
+            support_loss=loss[1:],
+        )
+        return Receptance(frequency_hz=frequency, receptance_m_per_n=found)
 
     # --------------------------------------------------------------------------------------------------- internals
     @cached_property

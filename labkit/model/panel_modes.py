@@ -10,25 +10,8 @@ import numpy as np
 
 from labkit.base import check_array, check_number
 from labkit.model.held_plate import HeldFields, HeldModes, HeldPlate
-from labkit.model.plate_tail import missing_compliance
 
-__all__ = ["PanelModes", "Receptance", "field_values"]
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Receptance:
-    """Receptance (dynamic compliance) between two points.
-
-    Parameters
-    ----------
-    frequency_hz : ndarray
-        Frequencies [Hz].
-    receptance_m_per_n : ndarray of complex
-        Displacement over force, phase of the displacement against the force [m/N].
-    """
-
-    frequency_hz: np.ndarray
-    receptance_m_per_n: np.ndarray
+__all__ = ["PanelModes", "field_values"]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -108,43 +91,6 @@ class PanelModes:
         ports = self.held.at(self.places(at_m))
         return self.held.flexibility(ports, ports) - (shapes / omega2) @ shapes.T
 
-    def receptance(
-        self,
-        frequency_hz: np.ndarray,
-        *,
-        at_m: tuple[float, float],
-        load_m: tuple[float, float],
-        loss_factor: float | None = None,
-    ) -> Receptance:
-        """Receptance at `at_m` for a force at `load_m`.
-
-        Parameters
-        ----------
-        frequency_hz : array_like
-            Frequencies [Hz]; trustworthy up to about the last mode.
-        at_m, load_m : tuple of float
-            Points (x, y) [m].
-        loss_factor : float, optional
-            One η for all modes (built machines: 0.01…0.06, mostly joints); default: `loss_factors`.
-
-        Notes
-        -----
-        Σ φ(at)·φ(load)/(ω²(1 + iη) − Ω²) plus the residual flexibility of the modes above, structural damping.
-        """
-        frequency = check_array("frequency_hz", frequency_hz, ndim=1)
-        loss = self.loss_factors
-        if loss_factor is not None:
-            loss = np.full(len(loss), check_number("loss_factor", loss_factor, at_least=0.0))
-        if np.isnan(loss).any():
-            raise ValueError("loss factor of a support is unknown (nan); give loss_factor= or the support's own")
-        here, there = self.shapes([at_m, load_m])
-        poles = self._held_omega2() * (1.0 + 1j * loss)
-        if np.any(np.abs(poles[:, None] - (2 * np.pi * frequency) ** 2) == 0.0):
-            raise ValueError("an undamped mode lies exactly on one of frequency_hz; give a loss_factor above 0")
-        dynamic = (here * there) @ (1.0 / (poles[:, None] - (2.0 * np.pi * frequency) ** 2))
-        residual = self.residual_flexibility([at_m, load_m])[0, 1]
-        return Receptance(frequency_hz=frequency, receptance_m_per_n=dynamic + residual)
-
     def _held_omega2(self) -> np.ndarray:
         if self.solved.omega2[0] <= 1e-9 * self.solved.omega2[-1]:
             raise ValueError("the panel is free to move as a whole and has no static compliance; add supports")
@@ -190,6 +136,5 @@ def field_values(
     smooth = held.shape_unit * held.bare.fields(shape.amounts, along=along, across=across, mesh=mesh)
     grid = np.meshgrid(along, across, indexing="ij") if mesh else (along, across)
     places = np.column_stack([lines.ravel() for lines in grid])
-    unit = held.shape_unit**2 / held.omega2_unit
-    local = unit * missing_compliance(held.bare, places=places, others=shape.places) @ shape.forces
+    local = held.missed(places, shape.places) @ shape.forces
     return smooth + local.T.reshape(smooth.shape)
