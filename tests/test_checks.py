@@ -299,7 +299,9 @@ def test_clipping_of_single_knocks_and_of_slow_vibration():
     t = np.arange(8000) / 800.0
     knocks = np.where(t % 1.0 < 0.02, np.sin(np.pi * (t % 1.0) / 0.02), 0.0)
     noise = white(n=8000, channels=1, density=20 * MICRO_G)[0]
-    assert severity(check_recording(log_of((knocks + noise).clip(max=0.5))), "clipping") == "warning"
+    for sign in (1.0, -1.0):
+        log = log_of(sign * (knocks + noise).clip(max=0.5))
+        assert severity(check_recording(log), "clipping") == "warning"
     report = check_recording(log_of((np.sin(2 * np.pi * 6.0 * t) + noise).clip(-0.5, 0.5)))
     assert (severity(report, "clipping"), severity(report, "stuck")) == ("fatal", None)
 
