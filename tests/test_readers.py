@@ -782,3 +782,16 @@ def test_damaged_files(suffix, data):
 def test_reading_leaves_no_file_open(tmp_path):
     with io.StringIO():  # ResourceWarning is an error under the test configuration
         read_log(write(tmp_path, gzip.compress(DRESSES["plain"].encode())))
+
+
+def test_a_torn_line_alone_is_no_log(tmp_path):
+    with pytest.raises(LogFormatError, match=r"0 row\(s\)"):
+        read_log(write(tmp_path, "t [s],ax [g]\n0.0,1"))
+
+
+def test_a_date_that_does_not_exist_is_text(tmp_path):
+    rows = [f"2026-05-01T12:00:{i:02d}Z,{i}" for i in range(20)]
+    rows[5] = "2026-13-01T12:00:05Z,5"
+    recording = read_log(write(tmp_path, "time,ax [g]\n" + "\n".join(rows) + "\n"), irregular="mark")
+    assert [(p.kind, p.line) for p in recording.meta["problems"]] == [("text", 7)]
+    assert np.flatnonzero(np.isnan(recording.values[0])).tolist() == [5]

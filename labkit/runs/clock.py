@@ -1,8 +1,6 @@
 """From time stamps to the one uniform clock of a Recording: gaps, repeats, jitter, true rate.
 
-A row's place on the clock follows from its stamp. Stamps that fit a uniform clock within their own resolution are
-regular. Stamps coarser than the sample period (rounded to a millisecond, or one stamp for a whole block read from the
-sensor's buffer) are judged block by block; a loss that hides in their coarseness cannot be seen in them.
+A row's place on the clock follows from its time stamp; what has no place, and places without a row, are listed.
 """
 
 from __future__ import annotations
@@ -14,16 +12,14 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from labkit.base import LogFormatError
+from labkit.runs.stamps import equal_stamps_are_the_rule, stamp_resolution, steps_between, true_period
 
 __all__ = [
-    "RATE_TOLERANCE", "ClockFacts", "LogProblem", "PlaceProblem", "Placement", "fill_gaps", "place_rows",
-    "stamp_resolution", "untimed",
+    "RATE_TOLERANCE", "ClockFacts", "LogProblem", "PlaceProblem", "Placement", "fill_gaps", "place_rows", "untimed",
 ]
 
 #: Sensor clocks are off by some per cent of their nominal rate; a wrong time unit by a factor of 1000.
 RATE_TOLERANCE = 0.2
-_BLOCK_SHARE = 0.3  # share of repeated stamps from which they are the rule (a stamp a block), not a fault
-_COARSE = 0.45  # stamps coarser than this part of a period cannot tell one step from two
 _LONGEST_S = 1e12
 _LONGEST_GRID = 10  # a clock with ten times more places than rows is a pause between two logs, not a gap
 
@@ -132,24 +128,6 @@ def untimed(n_rows: int, *, rate_hz: float) -> Placement:
     return Placement(rows=None, places=None, n_samples=n_rows, start_s=0.0, facts=facts)
 
 
-def stamp_resolution(stamps: np.ndarray) -> float:
-    """Largest 1, 2 or 5 times a power of ten of which all stamps are multiples; 0 when there is none.
-
-    Examples
-    --------
-    >>> stamp_resolution(np.array([0.0, 0.3, 0.6, 0.9, 1.3]))
-    0.1
-    """
-    sample = stamps[:: max(1, len(stamps) // 5000)] - stamps[0]
-    noise = 8 * np.finfo(float).eps * float(np.abs(stamps).max(initial=0.0))
-    for exponent in range(3, -10, -1):
-        for leading in (5, 2, 1):
-            step = float(f"{leading}e{exponent}")
-            if step > 4 * noise and np.abs(sample - np.round(sample / step) * step).max() <= max(noise, 1e-6 * step):
-                return step
-    return 0.0
-
-
 def place_rows(
     stamps_s: np.ndarray, *, file: str, stated_rate_hz: float = math.nan, first_s: float = 0.0,
 ) -> Placement:
@@ -189,8 +167,8 @@ def place_rows(
         )
     rows, stamps, problems = _rising(stamps_s)
     _refuse_disorder(stamps, n_rows=len(stamps_s), n_odd=len(problems), file=file)
-    steps = _steps(stamps)
-    period = _true_period(stamps, steps)
+    steps = steps_between(stamps)
+    period = true_period(stamps, steps)
     _compare_rates(1.0 / period, stated_rate_hz, file)
     n_samples = int(steps.sum()) + 1
     new = np.concatenate([[True], steps > 0])
@@ -216,9 +194,12 @@ def _plain_clock(stamps: np.ndarray, stated_rate_hz: float) -> ClockFacts | None
     period = float(stamps[-1] - stamps[0]) / max(len(lengths), 1)
     if not (len(lengths) and lengths.min() > 0.5 * period and lengths.max() < 1.5 * period):
         return None  # also when there is a nan
+    longest = float(lengths.max())
+    lengths -= period  # their mean
     return ClockFacts(
         has_time_column=True, n_rows=len(stamps), rate_hz=1.0 / period, stated_rate_hz=stated_rate_hz,
-        step_sd_s=float(lengths.std()), step_max_s=float(lengths.max()), resolution_s=stamp_resolution(stamps),
+        step_sd_s=math.sqrt(float(lengths @ lengths) / len(lengths)), step_max_s=longest,
+        resolution_s=stamp_resolution(stamps),
     )
 
 
@@ -235,7 +216,7 @@ def _rising(stamps_s: np.ndarray) -> tuple[np.ndarray, np.ndarray, list[PlacePro
     ]
     rows, stamps = rows[keep], stamps[keep]
     again = np.concatenate([[False], np.diff(stamps) == 0])
-    if again.any() and not _equal_stamps_are_the_rule(stamps):
+    if again.any() and not equal_stamps_are_the_rule(stamps):
         problems += [
             PlaceProblem(kind="repeated time", row=int(rows[i]), found=f"{stamps[i]:.9g} s again")
             for i in np.flatnonzero(again)
@@ -255,103 +236,6 @@ def _in_order(stamps: np.ndarray) -> np.ndarray:
 def _against(stamps: np.ndarray, i: int) -> str:
     beside = f"after {stamps[i - 1]:.9g} s" if i and stamps[i] < stamps[i - 1] else f"before {stamps[i + 1]:.9g} s"
     return f"{stamps[i]:.9g} s {beside}"
-
-
-def _equal_stamps_are_the_rule(stamps: np.ndarray) -> bool:
-    """True when stamps are shared by blocks of rows, or rounded more coarsely than the rows follow."""
-    equal = float((np.diff(stamps) == 0).mean())
-    resolution = stamp_resolution(stamps)
-    mean_step = (stamps[-1] - stamps[0]) / max(len(stamps) - 1, 1)
-    return equal > _BLOCK_SHARE or resolution > 1.2 * mean_step or _fits_rounded_clock(stamps, resolution)
-
-
-# -------------------------------------------------------------------------------- from each row to the next
-def _steps(stamps: np.ndarray) -> np.ndarray:
-    """Sample periods from each row to the next: 1 as a rule, more over a gap, 0 for a row too many."""
-    blocks = np.concatenate([[0], np.flatnonzero(np.diff(stamps) > 0) + 1])
-    resolution = stamp_resolution(stamps)
-    period = _usual_period(stamps[blocks], blocks)
-    if len(blocks) == len(stamps) and resolution <= _COARSE * period:
-        return _fine_steps(stamps)
-    if _fits_rounded_clock(stamps, resolution):
-        return np.ones(len(stamps) - 1, dtype=np.int64)
-    whole = period / resolution if resolution else 0.5
-    if len(blocks) == len(stamps) and round(whole) >= 1 and abs(whole - round(whole)) < 0.02:
-        return _fine_steps(stamps)
-    return _coarse_steps(stamps, blocks, period)
-
-
-def _usual_period(block_stamps: np.ndarray, first_rows: np.ndarray) -> float:
-    """Median of (time passed)/(rows passed) over windows of up to 50 stamps: a few gaps do not move it [s]."""
-    width = max(1, min((len(block_stamps) - 1) // 4, 50))
-    slopes = (block_stamps[width:] - block_stamps[:-width]) / (first_rows[width:] - first_rows[:-width])
-    return float(np.median(slopes))
-
-
-def _fits_rounded_clock(stamps: np.ndarray, resolution: float) -> bool:
-    """True when a uniform clock, rounded to the resolution, gives these stamps.
-
-    At least four steps must differ from the usual one: fewer are rather gaps of an exact clock.
-    """
-    lengths = np.diff(stamps)
-    unusual = int((np.abs(lengths - np.median(lengths)) > 0.5 * resolution).sum())
-    row = np.arange(len(stamps)) - 0.5 * (len(stamps) - 1)
-    slope = float(row @ stamps) / float(row @ row)
-    return unusual >= 4 and float(np.ptp(stamps - slope * row)) <= 1.05 * resolution
-
-
-def _fine_steps(stamps: np.ndarray) -> np.ndarray:
-    """Each step in whole periods, for stamps finer than the period."""
-    lengths = np.diff(stamps)
-    period = float(np.median(lengths))
-    for _ in range(20):
-        steps = np.rint(lengths / period).astype(np.int64)
-        _share_late_stamps(steps)
-        refined = float(stamps[-1] - stamps[0]) / max(int(steps.sum()), 1)
-        if abs(refined - period) <= 1e-12 * period:
-            break
-        period = refined
-    return steps
-
-
-def _share_late_stamps(steps: np.ndarray) -> None:
-    """One late (or early) stamp makes a long and a short step side by side: two steps of one, in place."""
-    for i in np.flatnonzero(steps == 0):
-        for beside in (i - 1, i + 1):
-            if 0 <= beside < len(steps) and steps[beside] == 2:
-                steps[beside] = steps[i] = 1
-                break
-
-
-def _coarse_steps(stamps: np.ndarray, first: np.ndarray, period: float) -> np.ndarray:
-    """One period a row, and the periods that pass between two blocks without a row.
-
-    A block begins at its stamp (rounded stamps) or ends there (stamped when the buffer was read): the reading under
-    which the blocks keep time better is taken.
-    """
-    last = np.concatenate([first[1:] - 1, [len(stamps) - 1]])
-    blocks = stamps[first]
-    jump = min((np.diff(blocks - period * anchor) for anchor in (first, last)), key=lambda j: float(np.abs(j).sum()))
-    coarseness = max(float(np.median(np.diff(blocks))), period)
-    allowed = min(max(8 * float(np.median(np.abs(jump))), 1.5 * period), 1.5 * coarseness)
-    lost = np.where(np.abs(jump) > allowed, np.rint(jump / period), 0).astype(np.int64)
-    for i in np.flatnonzero(lost[:-1] > 0):  # the blocks on both sides of a gap are torn: it shows twice
-        lost[i : i + 2] = [lost[i] + max(lost[i + 1], 0), min(lost[i + 1], 0)]
-    steps = np.ones(len(stamps) - 1, dtype=np.int64)
-    steps[first[1:] - 1] += np.maximum(lost, 0)
-    for block in np.flatnonzero(lost < 0):  # more rows than time: the last ones of the block are too many
-        surplus = min(int(-lost[block]), int(last[block] - first[block]))
-        steps[last[block] - surplus : last[block]] = 0
-    return steps
-
-
-def _true_period(stamps: np.ndarray, steps: np.ndarray) -> float:
-    """(t_end − t_0)/(n − 1) [s]; where rows share stamps, between the first rows of the second and the last stamp."""
-    end = int(np.searchsorted(stamps, stamps[-1], side="left"))
-    second = int(np.searchsorted(stamps, stamps[0], side="right"))
-    shared = (second > 1 or end < len(stamps) - 1) and second < end
-    start = second if shared else 0
-    return float(stamps[end] - stamps[start]) / max(int(steps[start:end].sum()), 1)
 
 
 def _gaps(stamps: np.ndarray, rows: np.ndarray, steps: np.ndarray) -> list[PlaceProblem]:

@@ -72,6 +72,8 @@ class Ticks:
     @classmethod
     def join(cls, parts: Sequence[Ticks]) -> Ticks:
         """Parts one after the other."""
+        if not parts:
+            return cls(raw=np.empty(0))
         if not any(part.missing is not None and part.missing.any() for part in parts):
             return cls(raw=np.concatenate([part.raw for part in parts]))
         masks = [np.zeros(len(part.raw), bool) if part.missing is None else part.missing for part in parts]

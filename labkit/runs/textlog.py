@@ -29,24 +29,31 @@ from labkit.runs.table import RowProblem, Table, Ticks
 __all__ = ["TextLog", "open_bytes"]
 
 _HEAD_BYTES = 1 << 17
-_PIECE_BYTES = 2 << 20
+_PIECE_BYTES = 3 << 20
 _WORKERS = max(1, min(4, os.cpu_count() or 1))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Piece:
+    """Whole lines of the log as they stand there."""
+
+    text: bytes
+    first_line: int
+    n_lines: int = 0
+    is_end: bool = False  # the last line, which may be torn
 
 
 @dataclass(eq=False, kw_only=True)
 class _Segment:
     """The rows of one piece."""
 
-    values: np.ndarray | None  # (columns, rows)
+    columns: Sequence[np.ndarray]
+    n_rows: int
     ticks: Ticks | None
     first_line: int
     lines: np.ndarray | None = None  # line of each row; None: consecutive lines
     problems: Sequence[RowProblem] = ()
     remarks: Sequence[str] = ()
-
-    @property
-    def n_rows(self) -> int:
-        return self.values.shape[1]
 
     def line(self, row: int) -> int:
         return self.first_line + row if self.lines is None else int(self.lines[row])
@@ -81,7 +88,7 @@ class TextLog:
         head = b"".join(_whole_lines(io.BytesIO(raw), encoding, self._old_line_ends, self.file))
         lines = head.decode("latin-1" if encoding == "latin-1" else "utf-8", errors="replace").split("\n")
         lines = [line.strip("\r\0") for line in lines]
-        if len(raw) == _HEAD_BYTES:
+        if len(raw) >= _HEAD_BYTES:
             lines.pop()  # cut off by the end of the head
         self._likely_rows = 64 + int(1.02 * path.stat().st_size / len(raw) * max(1, raw.count(b"\n"))) if raw else 0
         self.dialect, self._n_preamble = find_dialect(lines, encoding=encoding, file=self.file)
@@ -108,8 +115,9 @@ class TextLog:
             end = n_rows + segment.n_rows
             if end > values.shape[1]:
                 values = np.concatenate([values[:, :n_rows], np.empty((len(positions), end))], axis=1)
-            values[:, n_rows:end] = segment.values
-            segment.values = None  # the copy is enough
+            for row, column in zip(values, segment.columns):
+                row[n_rows:end] = column
+            segment.columns = ()  # the copy is enough
             segments.append(segment)
             firsts.append(n_rows)
             n_rows = end
@@ -127,35 +135,34 @@ class TextLog:
         """Segments in file order; a few pieces are read at a time in threads."""
         waiting: deque = deque()
         with ThreadPoolExecutor(max_workers=_WORKERS) as pool:
-            for piece, line, is_end in self._pieces():
-                if is_end and (why := self._torn(piece)):
-                    notes.append(f"line {line}, the last one, {why}: dropped")
+            for piece in self._pieces():
+                if piece.is_end and (why := self._torn(piece.text)):
+                    notes.append(f"line {piece.first_line}, the last one, {why}: dropped")
                     continue
-                read = self._read_slowly if is_end else self._read_piece
-                waiting.append(pool.submit(read, piece, line, positions, time))
+                waiting.append(pool.submit(self._read_piece, piece, positions, time))
                 if len(waiting) >= _WORKERS:
                     yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()
 
-    def _pieces(self) -> Iterator[tuple[bytes, int, bool]]:
-        """Whole lines after the preamble, number of the first of them; the last line of the log comes alone."""
+    def _pieces(self) -> Iterator[_Piece]:
+        """The lines after the preamble; the last one that is not blank comes alone (with the blank ones behind it)."""
         line, skip, held = 1, self._n_preamble, b""
         with open_bytes(self._path) as stream:
-            for piece in _whole_lines(stream, self.dialect.encoding, self._old_line_ends, self.file):
-                while skip and piece:
-                    end = piece.find(b"\n") + 1 or len(piece)
-                    piece, skip, line = piece[end:], skip - 1, line + 1
-                if piece.strip() and held:
-                    yield held, line, False
-                    line += held.count(b"\n")
-                    held = piece
+            for text in _whole_lines(stream, self.dialect.encoding, self._old_line_ends, self.file):
+                while skip and text:
+                    end = text.find(b"\n") + 1 or len(text)
+                    text, skip, line = text[end:], skip - 1, line + 1
+                if held and not text.isspace():
+                    yield (piece := _Piece(text=held, first_line=line, n_lines=held.count(b"\n")))
+                    line, held = line + piece.n_lines, text
                 else:
-                    held += piece
+                    held += text
         cut = held.rfind(b"\n", 0, len(held.rstrip(b"\r\n\0 \t"))) + 1
+        n_lines = held.count(b"\n", 0, cut)
         if cut:
-            yield held[:cut], line, False
-        yield held[cut:], line + held.count(b"\n", 0, cut), True
+            yield _Piece(text=held[:cut], first_line=line, n_lines=n_lines)
+        yield _Piece(text=held[cut:], first_line=line + n_lines, is_end=True)
 
     def _torn(self, end: bytes) -> str:
         """Why the last line must have been cut off while it was written; empty when it is whole."""
@@ -171,33 +178,30 @@ class TextLog:
         return f"has no line end, so that its last number may be cut ({_short(text)!r})"
 
     # ------------------------------------------------------------------------------------------ fast, slow
-    def _read_piece(self, piece: bytes, first_line: int, positions: list[int], time: int | None) -> _Segment:
-        fast = self._read_fast(piece, first_line, positions, time)
-        return fast or self._read_slowly(piece, first_line, positions, time)
+    def _read_piece(self, piece: _Piece, positions: list[int], time: int | None) -> _Segment:
+        fast = None if piece.is_end else self._read_fast(piece, positions, time)
+        return fast or self._read_slowly(piece, positions, time)
 
-    def _read_fast(self, piece: bytes, first_line: int, positions: list[int], time: int | None) -> _Segment | None:
+    def _read_fast(self, piece: _Piece, positions: list[int], time: int | None) -> _Segment | None:
         """The piece through the compiled reader, or None when it is anything but whole rows of numbers."""
-        last, n_rows = self.dialect.n_columns - 1, piece.count(b"\n")
-        frame = _compiled(piece, self.dialect)
+        last, n_rows = self.dialect.n_columns - 1, piece.n_lines
+        frame = _compiled(piece.text, self.dialect)
         numeric = {*positions, time} - self._dates - {None}
         if frame is None or len(frame) != n_rows or any(frame[i].dtype.kind not in "iufb" for i in numeric):
             return None
-        values = np.empty((len(positions), n_rows))
-        for row, position in zip(values, positions):
-            row[:] = frame[position].to_numpy()
-        ticks = None if time is None else self._ticks(frame[time].to_numpy(), time)
-        if not np.isfinite(values).all() or (ticks and not ticks.complete) or frame[last].isna().any():
-            return None
-        return _Segment(values=values, ticks=ticks, first_line=first_line)
+        columns, ticks = [frame[position].to_numpy() for position in positions], None
+        if time is not None:
+            ticks = (Ticks.of_dates if time in self._dates else Ticks.of)(frame[time].to_numpy())
+        whole = all(np.isfinite(column).all() for column in columns) and (ticks is None or ticks.complete)
+        if not whole or (last not in {*positions, time} and frame[last].isna().any()):
+            return None  # a row too short ends in nan
+        return _Segment(columns=columns, n_rows=n_rows, ticks=ticks, first_line=piece.first_line)
 
-    def _ticks(self, column: np.ndarray, time: int) -> Ticks:
-        return Ticks.of_dates(column) if time in self._dates else Ticks.of(column)
-
-    def _read_slowly(self, piece: bytes, first_line: int, positions: list[int], time: int | None) -> _Segment:
+    def _read_slowly(self, piece: _Piece, positions: list[int], time: int | None) -> _Segment:
         """The piece line by line: every line that is neither blank nor a remark is a row."""
         rows, stamps, lines, problems, remarks = [], [], [], [], []
-        text = piece.decode("latin-1" if self.dialect.encoding == "latin-1" else "utf-8", errors="replace")
-        for number, line in enumerate(text.split("\n"), start=first_line):
+        text = piece.text.decode("latin-1" if self.dialect.encoding == "latin-1" else "utf-8", errors="replace")
+        for number, line in enumerate(text.split("\n"), start=piece.first_line):
             line = line.strip("\r\0")
             if not line.strip() or line.lstrip().startswith(COMMENT_MARKS[:3]):
                 remarks += [f"line {number}: {_short(line)}"] if line.strip() else []
@@ -210,9 +214,13 @@ class TextLog:
         ticks = None
         if time is not None:
             ticks = Ticks.of_dates(stamps) if time in self._dates else Ticks.of_cells(stamps)
+            problems += [
+                RowProblem(kind="text", line=lines[i], found=repr(stamps[i]), column=self.columns[time].name)
+                for i in np.flatnonzero(ticks.missing) if stamps[i]  # looks like a date and is none
+            ]
         return _Segment(
-            values=np.array(rows, dtype=float).reshape(len(rows), len(positions)).T, ticks=ticks,
-            first_line=first_line, lines=np.array(lines, dtype=np.int64), problems=problems, remarks=remarks,
+            columns=np.array(rows, dtype=float).reshape(len(rows), len(positions)).T, n_rows=len(rows), ticks=ticks,
+            first_line=piece.first_line, lines=np.array(lines, dtype=np.int64), problems=problems, remarks=remarks,
         )
 
     def _row(self, line: str, positions: list[int], time: int | None) -> tuple[list[float], str, RowProblem | None]:
@@ -302,7 +310,14 @@ def open_bytes(path: Path) -> io.BufferedIOBase:
 
 
 def _read(stream: io.BufferedIOBase, size: int, file: str) -> bytes:
+    """About `size` bytes, up to a line end where the file is not compressed."""
     try:
+        if not isinstance(stream, gzip.GzipFile):
+            start = stream.tell()
+            stream.seek(start + size)
+            stream.readline()
+            size = stream.tell() - start
+            stream.seek(start)
         return stream.read(size)
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:
         raise LogFormatError(
@@ -324,7 +339,7 @@ def _whole_lines(stream: io.BufferedIOBase, encoding: str, old_line_ends: bool, 
             block, start = block.removeprefix(codecs.BOM_UTF8), False
         cut = block.rfind(b"\n") + 1
         if cut:
-            yield b"".join((rest, memoryview(block)[:cut]))
+            yield rest + block[:cut]  # copies nothing when there is no rest
             rest = block[cut:]
         else:
             rest += block

@@ -31,7 +31,7 @@ def installed(distribution: str, ending: str) -> Path:
 
 # --------------------------------------------------- logs of an inertial sensor, scikit-kinematics 0.10.4 (BSD)
 def test_log_with_jitter():
-    """Sent over radio at a nominal 50 Hz. Rate and scatter of the steps: own evaluation with numpy, seen in the file."""
+    """Sent over radio at a nominal 50 Hz; rate and scatter of the steps as evaluated with numpy from the file."""
     path = installed("scikit-kinematics", "data_ngimu/sensors.csv")
     recording = read_log(path)
     stamps, *_, ax, ay, az = np.loadtxt(path, delimiter=",", skiprows=1, usecols=(0, 4, 5, 6)).T
@@ -57,8 +57,8 @@ def test_log_whose_clock_ran_since_power_up():
     assert high_g.sample_rate_hz == pytest.approx(47.855, abs=0.001)
 
 
-def test_dropped_packets_are_counted_from_the_packet_numbers():
-    """A counter beside 50 Hz samples, remarks on the rate, no units; every tenth to seventeenth packet taken out here."""
+def test_packet_numbers_as_clock():
+    """A counter beside 50 Hz samples, a remark on the rate, no units: the counter shows that nothing was lost."""
     path = installed("scikit-kinematics", "data/data_xsens.txt")
     with pytest.raises(LogFormatError, match=r"'Acc_X'.*no unit"):
         read_log(path)
