@@ -30,8 +30,8 @@ def test_a_steady_tone_comes_back_as_its_displacement(frequency_hz):
     a = 9.80665 - (2 * np.pi * frequency_hz) ** 2 * x
     result = steady_displacement(recording(a), low_cut_hz=4.0)
     good = np.isfinite(result.recording.values[0])
-    assert good.sum() > 7000
-    np.testing.assert_allclose(result.recording.values[0][good], x[good], atol=0.2e-6)
+    assert good.sum() >= 7000
+    np.testing.assert_allclose(result.recording.values[0][good], x[good], atol=0.07e-6)
     assert result.rms_m[0] == pytest.approx(20e-6 / np.sqrt(2), rel=0.01)
 
 
@@ -76,9 +76,9 @@ def test_missing_samples_stay_missing_and_touch_nothing_else():
     a = -((2 * np.pi * 25) ** 2) * x
     a[6000:6040] = np.nan
     values = steady_displacement(recording(a), low_cut_hz=4.0).recording.values[0]
-    assert np.isnan(values[5800:6240]).all()
+    assert np.isnan(values[5500:6540]).all()
     good = np.isfinite(values)
-    assert good.sum() > 10_000
+    assert good.sum() > 9_900
     np.testing.assert_allclose(values[good], x[good], atol=0.2e-6)
 
 
@@ -107,10 +107,10 @@ def test_a_decay_is_integrated_better_by_its_modes_than_by_a_highpass():
     result = decay_displacement(fit, t[first])
     errors = result.displacement_m - np.array([x.real[first] for x in traces])
     by_modes = np.sqrt(np.mean(errors**2))
-    rest = np.concatenate([np.zeros(1600), decays[0], np.zeros(1600)])
+    rest = np.concatenate([np.zeros(3200), decays[0], np.zeros(3200)])
     trace = steady_displacement(
         Recording(values=[rest], sample_rate_hz=rate, channels=("a",), unit="m/s^2"), low_cut_hz=5.0
-    ).recording.values[0][1600:4800]
+    ).recording.values[0][3200:6400]
     by_highpass = np.sqrt(np.mean((trace[first] - traces[0].real[first]) ** 2))
     assert by_modes < 0.15e-6 < 1e-6 < by_highpass
     assert result.standard_error_m == pytest.approx(by_modes, rel=0.8)

@@ -111,8 +111,8 @@ def last_exit_s(time_s: np.ndarray, displacement_m: np.ndarray, *, tolerance_m: 
     Examples
     --------
     >>> t = np.linspace(0, 2, 2001)
-    >>> round(last_exit_s(t, np.exp(-5 * t), tolerance_m=0.02), 3)
-    0.782
+    >>> round(last_exit_s(t, np.where(t < 0.5, 1.0, 0.0), tolerance_m=0.02), 3)
+    0.5
     """
     time = check_array("time_s", time_s, ndim=1, min_length=8)
     x = check_array("displacement_m", displacement_m, ndim=1, min_length=8)

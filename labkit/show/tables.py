@@ -41,6 +41,7 @@ __all__ = [
     "findings_table",
     "modes_table",
     "motion_table",
+    "settling_text",
     "to_plain",
 ]
 
