@@ -9,7 +9,8 @@ import pytest
 from labkit.model.extra_feet import extra_feet
 from labkit.model.grid import HoleArray, MountingGrid
 from labkit.model.materials import material
-from labkit.model.panel import Edges, Panel, PointMass, PointSupport
+from labkit.model.panel import Panel
+from labkit.model.panel_parts import Edges, PointMass, PointSupport
 
 CAMERA = (0.21, 0.15)
 GRID = MountingGrid(

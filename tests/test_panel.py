@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from labkit.base import Estimate, Interval
 from labkit.model.materials import material
-from labkit.model.panel import Edges, Panel, PointMass, PointSupport
+from labkit.model.panel import Panel
+from labkit.model.panel_parts import Edges, PointMass, PointSupport
 from labkit.model.panel_ranges import over_ranges, young_modulus_from_panel
 
 INF, G = math.inf, 9.80665
@@ -267,6 +268,8 @@ def test_over_ranges_of_one_number():
     assert thick.interval.high / thick.value == pytest.approx(1 + up, rel=1e-6)
     unknown = replace(panel, material=sheet.measured(source="guess", young_modulus_pa=Estimate.unknown(70e9)))
     assert not over_ranges(unknown, lambda p: p.compliance_m_per_n(CAMERA)).interval.known
+    irrelevant = replace(panel, material=panel.material.measured(source="guess", loss_factor=Estimate.unknown(1e-3)))
+    assert over_ranges(irrelevant, lambda p: p.compliance_m_per_n(CAMERA)).interval == compliance.interval
 
 
 @pytest.mark.parametrize("name", ["cast acrylic", "birch plywood"])
@@ -308,6 +311,7 @@ def test_a_push_stiffer_than_the_feet_is_refused():
         (lambda: make().compliance_m_per_n((0.1, 0.4)), "y of point 0"),
         (lambda: make().modes(0), "count"),
         (lambda: make().modes(40), "count"),
+        (lambda: make().deflection_map([(0.1, 0.1, 1.0, 2.0)]), "loads_n have 4 numbers"),
         (lambda: make().modes(3).shapes([(1.0, 0.1)]), "outside the panel"),
         (lambda: make(()).modes(5).residual_flexibility([CAMERA]), "free to move as a whole"),
         (lambda: replace(make(), width_m=0.01, supports=()), "treat it as a beam"),

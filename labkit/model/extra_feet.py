@@ -89,7 +89,7 @@ def extra_feet(
     Examples
     --------
     >>> from labkit.model.materials import material
-    >>> from labkit.model.panel import Edges, PointSupport
+    >>> from labkit.model.panel_parts import Edges, PointSupport
     >>> feet = [PointSupport(x_m=x, y_m=y, stiffness_n_per_m=math.inf) for x in (0, 0.4) for y in (0, 0.4)]
     >>> panel = Panel(length_m=0.4, width_m=0.4, thickness_m=0.003, material=material("mild steel"),
     ...     edges=Edges(), supports=feet, masses=(), holes=None)

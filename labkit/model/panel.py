@@ -8,106 +8,27 @@ displacement positive upwards.
 from __future__ import annotations
 
 import math
+import operator
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from labkit.base import STANDARD_GRAVITY_M_S2, check_array, check_choice, check_number
+from labkit.base import STANDARD_GRAVITY_M_S2, check_array, check_number
 from labkit.model.grid import HoleArray, perforated_rigidity
 from labkit.model.held_plate import HeldPlate
 from labkit.model.materials import Material, Rigidity, plate_rigidity
 from labkit.model.panel_modes import PanelModes, field_values
-from labkit.model.plate_basis import EDGE_KINDS, BarePlate, bare_plate
+from labkit.model.panel_parts import Edges, PointMass, PointSupport
+from labkit.model.plate_basis import BarePlate, bare_plate
 
 __all__ = [
     "DeflectionMap",
-    "Edges",
     "Panel",
-    "PointMass",
-    "PointSupport",
     "Receptance",
     "Sag",
 ]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Edges:
-    """How the four edges are held: "free", "supported" (may turn) or "clamped".
-
-    Parameters
-    ----------
-    left, right : str
-        Edges x = 0 and x = length.
-    front, back : str
-        Edges y = 0 and y = width.
-
-    Examples
-    --------
-    >>> Edges.all("clamped").left
-    'clamped'
-    """
-
-    left: str = "free"
-    right: str = "free"
-    front: str = "free"
-    back: str = "free"
-
-    def __post_init__(self) -> None:
-        for field in fields(self):
-            check_choice(f"{field.name} edge", getattr(self, field.name), EDGE_KINDS)
-
-    @classmethod
-    def all(cls, kind: str) -> Edges:
-        """Four edges of one kind."""
-        return cls(left=kind, right=kind, front=kind, back=kind)
-
-
-@dataclass(frozen=True, kw_only=True)
-class PointSupport:
-    """A foot or a bolt: a spring to the ground under one point.
-
-    Parameters
-    ----------
-    x_m, y_m : float
-        Where it is [m].
-    stiffness_n_per_m : float
-        Vertical stiffness [N/m]; ``math.inf`` for a rigid one.
-    loss_factor : float
-        η of the spring; nan when unknown.
-    """
-
-    x_m: float
-    y_m: float
-    stiffness_n_per_m: float
-    loss_factor: float = math.nan
-
-    def __post_init__(self) -> None:
-        if self.stiffness_n_per_m != math.inf:
-            check_number("stiffness_n_per_m", self.stiffness_n_per_m, above=0.0, cure="or leave the foot out")
-        if not math.isnan(self.loss_factor):
-            check_number("loss_factor", self.loss_factor, at_least=0.0)
-
-
-@dataclass(frozen=True, kw_only=True)
-class PointMass:
-    """A mass that rides on one point of the panel, such as the camera.
-
-    Parameters
-    ----------
-    x_m, y_m : float
-        Where it is [m].
-    mass_kg : float
-        Mass [kg].
-    """
-
-    x_m: float
-    y_m: float
-    mass_kg: float
-
-    def __post_init__(self) -> None:
-        check_number("mass_kg", self.mass_kg, above=0.0)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -193,6 +114,7 @@ class Panel:
     A steel square on its four corners gives 0.03914·P·a²/D in the middle [1]_.
 
     >>> from labkit.model.materials import material
+    >>> from labkit.model.panel_parts import Edges, PointSupport
     >>> feet = [PointSupport(x_m=x, y_m=y, stiffness_n_per_m=math.inf) for x in (0, 0.45) for y in (0, 0.45)]
     >>> panel = Panel(length_m=0.45, width_m=0.45, thickness_m=0.003, material=material("mild steel"),
     ...     edges=Edges(), supports=feet, masses=(), holes=None)
@@ -300,7 +222,9 @@ class Panel:
         n_along, n_across : int
             Mesh lines along and across.
         """
-        loads = check_array("loads_n", loads_n, ndim=2, min_length=3)
+        loads = check_array("loads_n", loads_n, ndim=2)
+        if loads.shape[1] != 3:
+            raise ValueError(f"loads_n have {loads.shape[1]} numbers each; give (x, y, force) in metres and newtons")
         held = self._check_held()
         shape = held.deflected(held.at(self._places(loads[:, :2])), loads[:, 2:3])
         along, across = np.linspace(-1.0, 1.0, n_along), np.linspace(-1.0, 1.0, n_across)
@@ -321,7 +245,8 @@ class Panel:
         count : int
             How many, at most 16: higher ones would need more of the series.
         """
-        count = int(check_number("count", count, at_least=1, at_most=16))
+        count = operator.index(count)
+        check_number("count", count, at_least=1, at_most=16)
         solved = self._held.modes(count)
         return PanelModes(
             frequencies_hz=np.sqrt(solved.omega2) / (2.0 * np.pi),

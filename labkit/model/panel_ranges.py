@@ -15,6 +15,9 @@ from labkit.model.panel import Panel
 __all__ = ["over_ranges", "young_modulus_from_panel"]
 
 
+_UNKNOWN = Interval(low=math.nan, high=math.nan, level=0.95)
+
+
 def over_ranges(
     panel: Panel,
     quantity: Callable[[Panel], float],
@@ -39,12 +42,14 @@ def over_ranges(
     -------
     Estimate
         One number at a time is moved to the ends of its range; the changes, scaled to `level` as normal deviations,
-        add in squares upwards and downwards (GUM 5.1.3). Unknown when a range is.
+        add in squares upwards and downwards (GUM 5.1.3). Unknown when the range of a number that matters is.
     """
     value = float(quantity(panel))
     up = down = 0.0
-    for interval, changed in _variants(panel, thickness_m):
+    for nominal, interval, changed in _variants(panel, thickness_m):
         if not interval.known:
+            if float(quantity(changed(1.01 * nominal))) == value:
+                continue
             return Estimate.unknown(value, level=level)
         scale = stats.norm.ppf(0.5 + level / 2) / stats.norm.ppf(0.5 + interval.level / 2)
         steps = [scale * (float(quantity(changed(end))) - value) for end in (interval.low, interval.high)]
@@ -59,18 +64,18 @@ def over_ranges(
 
 
 def _variants(panel: Panel, thickness_m: Interval | None):
-    """Each uncertain number's interval with the function from its value to the panel that has it."""
+    """Each uncertain number: value, interval and the function from another value to the panel that has it."""
     sheet = panel.material
     for field in fields(sheet):
         number = getattr(sheet, field.name)
         if isinstance(number, MaterialNumber) and number.interval.low != number.interval.high:
 
             def changed(end: float, name: str = field.name, number: MaterialNumber = number) -> Panel:
-                return replace(panel, material=replace(sheet, **{name: replace(number, value=end)}))
+                return replace(panel, material=replace(sheet, **{name: replace(number, value=end, interval=_UNKNOWN)}))
 
-            yield number.interval, changed
+            yield number.value, number.interval, changed
     if thickness_m is not None:
-        yield thickness_m, lambda end: replace(panel, thickness_m=end)
+        yield panel.thickness_m, thickness_m, lambda end: replace(panel, thickness_m=end)
 
 
 def young_modulus_from_panel(

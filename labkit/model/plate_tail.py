@@ -16,8 +16,8 @@ from labkit.model.plate_basis import BarePlate
 __all__ = ["missing_compliance"]
 
 _NODES, _WEIGHTS = (0.5 * (part + shift) for part, shift in zip(legendre.leggauss(10), (1.0, 0.0)))
-# Beyond this many radians of the cut-off wave the missing part is below 1 % of its value at the point itself, which
-# is itself about 1 % of the compliance.
+# Beyond this many radians of the cut-off wave the missing part is below 5 % of its value at the point itself, which
+# is itself about 0.5 % of the compliance.
 _FAR_RAD = 10.0
 
 

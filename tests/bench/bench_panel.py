@@ -13,7 +13,8 @@ from scipy.sparse.linalg import eigsh, splu
 from labkit.model.extra_feet import extra_feet
 from labkit.model.grid import HoleArray, MountingGrid
 from labkit.model.materials import material
-from labkit.model.panel import Edges, Panel, PointMass, PointSupport
+from labkit.model.panel import Panel
+from labkit.model.panel_parts import Edges, PointMass, PointSupport
 
 skfem = pytest.importorskip("skfem")
 from skfem.helpers import dd  # noqa: E402

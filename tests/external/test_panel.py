@@ -10,7 +10,8 @@ from scipy.sparse.linalg import eigsh, splu
 from labkit.base import Estimate, Interval
 from labkit.model.grid import HoleArray
 from labkit.model.materials import Material, MaterialNumber, material, plate_rigidity
-from labkit.model.panel import Edges, Panel, PointMass, PointSupport
+from labkit.model.panel import Panel
+from labkit.model.panel_parts import Edges, PointMass, PointSupport
 from labkit.model.strip import strip_modulus_from_push, strip_modulus_from_tap
 
 skfem = pytest.importorskip("skfem")
