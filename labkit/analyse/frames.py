@@ -35,6 +35,7 @@ _SATURATED_SHARE = 0.02
 _CHANCE = 1e-3  # chance that noise alone is taken for motion
 _UNEVEN = 1.3  # noise differs from pixel to pixel in a real sensor: the scatter it causes is known to about this factor
 _RESOLUTION_PX = 5e-4  # what the model of the moved reference itself may be off by
+_WEAK_PX = 0.1  # bound above which a direction has no texture to speak of
 _CLOCK_JITTER = 0.1  # share of a frame period by which times may miss an even clock
 
 
@@ -166,6 +167,7 @@ def track(
     flags = match_flags(matches, matcher)
     shift = np.where([not flag for flag in flags], matches.shift_px.T, np.nan)
     recording, notes = _recording(times, shift, scale, exposure_s)
+    worth = _worth(shift, noise, matcher)
     return TrackResult(
         recording=recording,
         time_s=times,
@@ -176,8 +178,8 @@ def track(
         flags=flags,
         lossy=clip.lossy,
         damage=damage,
-        notes=(*clip.notes, *notes, *_remarks(flags, damage, region, row_time_s)),
-        **_worth(shift, noise, matcher),
+        notes=(*clip.notes, *notes, *_remarks(flags, damage, region, row_time_s), *_weak_axes(worth["bound_px"])),
+        **worth,
     )
 
 
@@ -342,6 +344,12 @@ def _remarks(flags: tuple[str, ...], damage: str, region: Region, row_time_s: fl
             "vibration faster than that is averaged away here, follow rows in bands to see it"
         )
     return remarks
+
+
+def _weak_axes(bound_px: np.ndarray) -> list[str]:
+    """Remark on directions in which the texture is hardly more than noise."""
+    weak = [name for name, bound in zip("xy", bound_px) if not bound < _WEAK_PX]
+    return [f"too little texture along {' and '.join(weak)}: displacement there is not worth anything"] if weak else []
 
 
 # --------------------------------------------------------------------------------------------------- recording

@@ -1,6 +1,7 @@
 """Shift of a picture against a reference, to a small fraction of a pixel and at the speed of a matrix product.
 
-A frame that shows the reference moved by d is F(x) = a·R(x − d) + b + noise. With R blurred by a Gaussian, the moved
+A frame that shows the reference moved by d is F(x) = a·R(x − d) + b + noise, a little more or less blurred (second
+derivatives of R take that up, or it would pull at the shift). With R blurred by a Gaussian, the moved
 reference is a smooth function of d and is written once as a short Chebyshev series: R_d = Σ_k P_k(d)·B_k. All that a
 frame must tell is then its products with the pictures B_k, one matrix product for a batch of frames; the least-squares
 d, a and b follow from a handful of numbers. The whole-pixel part comes from a correlation of binned pictures.
@@ -128,11 +129,13 @@ def _blur(pictures: np.ndarray) -> np.ndarray:
 
 
 def _polynomials(shift_px: np.ndarray) -> np.ndarray:
-    """Values of the series polynomials and of their derivatives along x and y, shape (n, 3, n_terms)."""
+    """The series polynomials and their derivatives d, dx, dy, dxx, dxy, dyy, shape (n, 6, n_terms)."""
     i, j = _ORDERS
-    tx, ty = (chebyshev.chebvander(shift_px[:, axis] / _REACH_PX, _DEGREE) for axis in (0, 1))
-    dx, dy = tx @ _DERIVE, ty @ _DERIVE
-    return np.stack([tx[:, i] * ty[:, j], dx[:, i] * ty[:, j], tx[:, i] * dy[:, j]], axis=1)
+    x0, y0 = (chebyshev.chebvander(shift_px[:, axis] / _REACH_PX, _DEGREE) for axis in (0, 1))
+    x1, y1 = x0 @ _DERIVE, y0 @ _DERIVE
+    x2, y2 = x1 @ _DERIVE, y1 @ _DERIVE
+    pairs = ((x0, y0), (x1, y0), (x0, y1), (x2, y0), (x1, y1), (x0, y2))
+    return np.stack([x[:, i] * y[:, j] for x, y in pairs], axis=1)
 
 
 def _terms(reference: np.ndarray, region: Region) -> np.ndarray:
@@ -171,7 +174,7 @@ class _Series:
         """Scatter of the shifts for white frame noise: the estimate is linear in the frame near its answer."""
         rows = _polynomials(np.zeros((1, 2)))[0]
         inverse = np.linalg.inv(rows @ self.gram @ rows.T)
-        return noise * np.sqrt(np.diag(inverse @ rows @ self.weight_gram @ rows.T @ inverse)[1:])
+        return noise * np.sqrt(np.diag(inverse @ rows @ self.weight_gram @ rows.T @ inverse)[1:3])
 
 
 def _solve(products: list[np.ndarray], series: list[_Series]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -185,7 +188,7 @@ def _solve(products: list[np.ndarray], series: list[_Series]) -> tuple[np.ndarra
         answer = np.linalg.solve(rows @ gram @ rows.transpose(0, 2, 1), rows @ told[:, :-1, None])[:, :, 0]
         gain = answer[:, 0]
         usable = gain > 1e-3
-        step = np.where(usable[:, None], answer[:, 1:] / np.where(usable, gain, 1.0)[:, None], 0.0)
+        step = np.where(usable[:, None], answer[:, 1:3] / np.where(usable, gain, 1.0)[:, None], 0.0)
         moved = np.clip(shift + step, -_REACH_PX, _REACH_PX)
         change, shift = np.abs(moved - shift).max(initial=0.0), moved
         if change < 1e-5:
@@ -250,6 +253,16 @@ def _vertex(lines: np.ndarray, top: np.ndarray) -> np.ndarray:
 
 
 # --------------------------------------------------------------------------------------------------- matcher
+def _check_texture(picture: np.ndarray) -> None:
+    gy, gx = np.gradient(ndimage.gaussian_filter(picture, BLUR_PX))
+    least, most = np.linalg.eigvalsh([[(gx * gx).sum(), (gx * gy).sum()], [(gx * gy).sum(), (gy * gy).sum()]])
+    if not least > 1e-9 * most + 1e-12:
+        raise ValueError(
+            "the region of the reference has no texture along at least one direction; choose a region with edges or "
+            "grain in all directions, or a better lit reference frame"
+        )
+
+
 def _convolve(picture: np.ndarray, taps: Sequence[np.ndarray]) -> np.ndarray:
     """Convolution with taps along x and along y."""
     across = ndimage.convolve1d(picture, taps[0], axis=1, mode="mirror")
@@ -285,6 +298,7 @@ class Matcher:
                 f"region is {self.region.width}×{self.region.height} px; it must be at least {_LEAST_SIDE_PX} px a side"
             )
         inside = self.region.cut(self.reference)
+        _check_texture(inside)
         bin_px = max(1, min(inside.shape) // _COARSE_SIDE_PX)
         object.__setattr__(self, "_searches", [_Search(inside, bin_px=k) for k in sorted({bin_px, 1}, reverse=True)])
 
