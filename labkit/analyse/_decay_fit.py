@@ -10,25 +10,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import linalg
 
 from labkit.analyse.whitening import NoiseColour
 
-__all__ = [
-    "N_TREND",
-    "DecayData",
-    "Poles",
-    "Projection",
-    "amplitude_error",
-    "columns",
-    "pole_covariance",
-    "project",
-    "refine",
-    "residual_correlation",
-]
+__all__ = ["N_TREND", "DecayData", "Poles", "Projection", "columns", "project", "recentred", "refine"]
 
 _DAMPING_START = 1e-3
 _MAX_LAMBDA = 1e10
@@ -46,16 +35,25 @@ class Poles:
         ω [rad/s].
     steady : ndarray of bool
         True for a steady tone, whose σ is held at 0.
+    loose : ndarray of int
+        Highest power m of columns tᵐ·e^{st} that each repeat has of its own. 0: the pole is the same in all repeats;
+        1: it may differ a little from repeat to repeat; 2: it may also change along the decay. The pole of a loose
+        component is held in `refine` and follows from `recentred`.
+    creep : bool
+        Whether slow exponentials stand beside offset and slope.
     """
 
     decay_rate: np.ndarray
     angular: np.ndarray
     steady: np.ndarray
+    loose: np.ndarray
+    creep: bool = False
 
     @classmethod
     def none(cls) -> Poles:
         """No component at all."""
-        return cls(decay_rate=np.zeros(0), angular=np.zeros(0), steady=np.zeros(0, bool))
+        empty = np.zeros(0)
+        return cls(decay_rate=empty, angular=empty, steady=empty.astype(bool), loose=empty.astype(int))
 
     @property
     def size(self) -> int:
@@ -70,27 +68,47 @@ class Poles:
     @property
     def free(self) -> np.ndarray:
         """Which of (σ₁, ω₁, σ₂, ω₂, …) are fitted."""
-        return np.column_stack([~self.steady, np.ones(self.size, bool)]).ravel()
+        return np.column_stack([~self.steady & (self.loose == 0), self.loose == 0]).ravel()
 
     def only(self, keep: np.ndarray) -> Poles:
         """The components where `keep` is true (or at these indices)."""
-        return Poles(decay_rate=self.decay_rate[keep], angular=self.angular[keep], steady=self.steady[keep])
+        return replace(
+            self,
+            decay_rate=self.decay_rate[keep],
+            angular=self.angular[keep],
+            steady=self.steady[keep],
+            loose=self.loose[keep],
+        )
 
-    def plus(self, decay_rate: float, angular: float, *, steady: bool = False) -> Poles:
+    def without(self, k: int) -> Poles:
+        """All components but one."""
+        return self.only(np.arange(self.size) != k)
+
+    def plus(self, decay_rate: float, angular: float) -> Poles:
         """One component more."""
-        return Poles(
-            decay_rate=np.append(self.decay_rate, 0.0 if steady else decay_rate),
+        return replace(
+            self,
+            decay_rate=np.append(self.decay_rate, decay_rate),
             angular=np.append(self.angular, angular),
-            steady=np.append(self.steady, steady),
+            steady=np.append(self.steady, False),
+            loose=np.append(self.loose, 0),
         )
 
     def freed(self) -> Poles:
         """The same, with every σ free again."""
-        return Poles(decay_rate=self.decay_rate, angular=self.angular, steady=np.zeros(self.size, bool))
+        return replace(self, steady=np.zeros(self.size, bool))
+
+    def tight(self) -> Poles:
+        """The same, with every pole shared by all repeats."""
+        return replace(self, loose=np.zeros(self.size, int))
+
+    def loosened(self, k: int) -> Poles:
+        """The same, with one power of t more for component k."""
+        return replace(self, loose=self.loose + (np.arange(self.size) == k))
 
     def held_steady(self, which: np.ndarray) -> Poles:
         """The same, with the components in `which` (bool) turned into steady tones."""
-        return Poles(decay_rate=np.where(which, 0.0, self.decay_rate), angular=self.angular, steady=self.steady | which)
+        return replace(self, decay_rate=np.where(which, 0.0, self.decay_rate), steady=self.steady | which)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -148,7 +166,8 @@ class Projection:
     rss : float
         Their sum of squares.
     coefficients : tuple of ndarray, each (n_columns, n_rows)
-        Linear coefficients, group by group: offset, slope, then Re A and Im A of each component.
+        Linear coefficients, group by group: offset, slope, Re A and Im A of each component, then those of the
+        columns tᵐ·e^{st} of loose components.
     unit_covariance : tuple of ndarray
         (BᵀB)⁻¹ of the linear columns in each group; times the noise variance it is their covariance.
     gradient, fisher : ndarray
@@ -168,18 +187,35 @@ class Projection:
     @property
     def amplitudes(self) -> np.ndarray:
         """Complex amplitudes A_kj, shape (n_components, n_rows), rows in the order of the groups."""
-        return np.concatenate([c[N_TREND::2] + 1j * c[N_TREND + 1 :: 2] for c in self.coefficients], axis=1)
+        stop = N_TREND + self.gradient.size
+        return self._complex(N_TREND, stop)
+
+    def shifts(self, poles: Poles) -> np.ndarray:
+        """First-order shift C/A of the pole of each repeat [rad/s], shape (n_components, n_rows); 0 where tight."""
+        amplitudes = self.amplitudes
+        shifts = np.zeros_like(amplitudes)
+        at = N_TREND + 2 * poles.size
+        for k in np.flatnonzero(poles.loose):
+            shifts[k] = self._complex(at, at + 2)[0] / amplitudes[k]
+            at += 2 * poles.loose[k]
+        return shifts
+
+    def _complex(self, start: int, stop: int) -> np.ndarray:
+        return np.concatenate([c[start:stop:2] + 1j * c[start + 1 : stop : 2] for c in self.coefficients], axis=1)
 
 
+_CREEP = (2.0, 5.0, 12.0, 30.0)  # decay rates of the creep columns, per record: their sums come close to any in between
 N_TREND = 2  # offset (gravity) and slope (drift) in each repeat
 
 
 def columns(poles: Poles, time_s: np.ndarray) -> np.ndarray:
-    """Linear columns of the model, as rows: offset, slope, Re and −Im of each exponential."""
+    """Linear columns of the model, as rows: offset, slope, Re and −Im of each exponential, the same times tᵐ."""
     exponentials = np.exp(np.outer(poles.s, time_s))
     waves = np.empty((2 * poles.size, time_s.size))
     waves[0::2], waves[1::2] = exponentials.real, -exponentials.imag
-    return np.concatenate([[np.ones(time_s.size), 2 * time_s / time_s[-1] - 1], waves])
+    extra = [time_s**m * waves[2 * k : 2 * k + 2] for k in range(poles.size) for m in range(1, poles.loose[k] + 1)]
+    creep = [np.exp(-rate * time_s / time_s[-1])[np.newaxis] for rate in _CREEP] if poles.creep else []
+    return np.concatenate([[np.ones(time_s.size), 2 * time_s / time_s[-1] - 1], waves, *extra, *creep])
 
 
 def project(poles: Poles, data: DecayData, *, derivatives: bool = True) -> Projection:
@@ -205,7 +241,7 @@ def project(poles: Poles, data: DecayData, *, derivatives: bool = True) -> Proje
     for rows in data.groups:
         time = np.arange(rows.shape[1]) / data.rate_hz
         plain = columns(poles, time)
-        both = data.colour.whiten(np.concatenate([plain, time * plain[N_TREND:]]))
+        both = data.colour.whiten(np.concatenate([plain, time * plain[N_TREND : N_TREND + m]]))
         q, r = np.linalg.qr(both[: len(plain)].T)
         if np.abs(np.diag(r)).min() < 1e-11 * np.abs(np.diag(r)).max():
             raise np.linalg.LinAlgError("two components have become one")
@@ -218,7 +254,7 @@ def project(poles: Poles, data: DecayData, *, derivatives: bool = True) -> Proje
         solved.append(coefficients)
         covariances.append(inverse @ inverse.T)
         if derivatives and m:
-            moves = _moves(coefficients[N_TREND:].reshape(poles.size, 2, -1))
+            moves = _moves(coefficients[N_TREND : N_TREND + m].reshape(poles.size, 2, -1))
             timed = both[len(plain) :]
             inside = timed @ q
             schur = timed @ timed.T - inside @ inside.T
@@ -277,19 +313,21 @@ def refine(
         Poles, their projection, and whether the search came to rest.
     """
     here = project(poles, data)
-    if not poles.size:
+    if not poles.free.any():
         return poles, here, True
-    free, damping = poles.free, _DAMPING_START
+    damping = _DAMPING_START
     for _ in range(max_steps):
+        free = poles.free & ~_against_bounds(poles, here.gradient, data)
         gradient, fisher = here.gradient[free], here.fisher[np.ix_(free, free)]
-        scale = np.diag(fisher).copy()
+        scale = np.sqrt(np.maximum(np.diag(fisher), 0.0))
         if not np.isfinite(fisher).all() or not (scale > 0).all():
             return poles, here, False
         try:
-            step = linalg.solve(fisher + damping * np.diag(scale), -gradient, assume_a="pos")
+            factor = linalg.cho_factor(fisher / np.outer(scale, scale) + damping * np.eye(scale.size))
         except linalg.LinAlgError:
             damping *= 10
             continue
+        step = -linalg.cho_solve(factor, gradient / scale) / scale
         if -gradient @ step < tolerance * here.rss / data.n_samples:
             return poles, here, True
         trial = _stepped(poles, free, step, data)
@@ -306,56 +344,32 @@ def refine(
     return poles, here, False
 
 
+def _bounds(poles: Poles, data: DecayData) -> tuple[np.ndarray, np.ndarray]:
+    """Least and largest (σ, ω) that can be told: below the Nyquist frequency, not growing or decaying without bound."""
+    slowest = math.pi / data.longest_s
+    low = np.tile([-slowest, slowest], poles.size)
+    high = np.tile([0.5 * data.rate_hz, 0.999 * math.pi * data.rate_hz], poles.size)
+    return low, high
+
+
+def _against_bounds(poles: Poles, gradient: np.ndarray, data: DecayData) -> np.ndarray:
+    """Which (σ, ω) stand at a bound with the descent pointing beyond it."""
+    low, high = _bounds(poles, data)
+    values = np.column_stack([poles.decay_rate, poles.angular]).ravel()
+    return ((values <= low) & (gradient > 0)) | ((values >= high) & (gradient < 0))
+
+
 def _stepped(poles: Poles, free: np.ndarray, step: np.ndarray, data: DecayData) -> Poles:
-    """Poles after a step, kept where they can be told: below the Nyquist frequency, not growing without bound."""
-    full = np.zeros(2 * poles.size)
-    full[free] = step
-    nyquist, slowest = math.pi * data.rate_hz, math.pi / data.longest_s
-    angular = np.clip(poles.angular + full[1::2], 0.5 * slowest, 0.999 * nyquist)
-    rate = np.clip(poles.decay_rate + full[0::2], -slowest, 2 * angular + 4 * slowest)
-    return Poles(decay_rate=np.where(poles.steady, 0.0, rate), angular=angular, steady=poles.steady)
+    """Poles after a step, kept inside the bounds."""
+    values = np.column_stack([poles.decay_rate, poles.angular]).ravel()
+    values[free] += step
+    values = np.where(poles.free, np.clip(values, *_bounds(poles, data)), values)
+    return replace(poles, decay_rate=values[0::2], angular=values[1::2])
 
 
-def pole_covariance(poles: Poles, projection: Projection, data: DecayData) -> tuple[np.ndarray, float]:
-    """Covariance of all (σ, ω) (zero where held) and its degrees of freedom."""
-    free = poles.free
-    n_linear = sum(c.size for c in projection.coefficients)
-    dof = data.n_samples - n_linear - int(free.sum())
-    covariance = np.zeros((free.size, free.size))
-    if dof > 0 and free.any():
-        inverse = linalg.pinvh(projection.fisher[np.ix_(free, free)])
-        covariance[np.ix_(free, free)] = inverse * projection.rss / dof
-    return covariance, float(dof)
-
-
-def amplitude_error(k: int, projection: Projection, covariance: np.ndarray, noise_variance: float) -> float:
-    """Standard error of Re or Im of the amplitude of component k, root mean square over the rows.
-
-    Parameters
-    ----------
-    k : int
-        Component.
-    projection : Projection
-        With derivatives.
-    covariance : ndarray
-        Covariance of all (σ, ω).
-    noise_variance : float
-        Variance of the whitened noise.
-    """
-    columns_k = slice(N_TREND + 2 * k, N_TREND + 2 * k + 2)
-    total, count = 0.0, 0
-    for own, moved in zip(projection.unit_covariance, projection.sensitivity):
-        shift = moved[:, columns_k]
-        by_poles = np.einsum("acj,ab,bcj->cj", shift, covariance, shift)
-        total += float((noise_variance * np.diag(own)[columns_k, np.newaxis] + by_poles).sum())
-        count += by_poles.size
-    return math.sqrt(total / count)
-
-
-def residual_correlation(projection: Projection, *, lags: int = 20) -> float:
-    """Largest magnitude of the autocorrelation of the whitened residuals at lags 1 … `lags`; nan when they are 0."""
-    power, lagged = 0.0, np.zeros(lags)
-    for rows in projection.residuals:
-        power += float((rows**2).sum())
-        lagged += [float((rows[:, lag:] * rows[:, :-lag]).sum()) for lag in range(1, lags + 1)]
-    return float(np.abs(lagged).max() / power) if power > 0 else math.nan
+def recentred(poles: Poles, projection: Projection) -> Poles:
+    """Loose components moved to the mean pole of the repeats, weighted by their power."""
+    weight = np.abs(projection.amplitudes) ** 2
+    mean = (weight * projection.shifts(poles)).sum(axis=1) / np.maximum(weight.sum(axis=1), np.finfo(float).tiny)
+    sigma = np.where(poles.steady, 0.0, poles.decay_rate - mean.real)
+    return replace(poles, decay_rate=sigma, angular=np.abs(poles.angular + mean.imag))

@@ -10,21 +10,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import fft
 
-from labkit.analyse._decay_fit import DecayData, Poles, Projection, columns, pole_covariance, project, refine
+from labkit.analyse._decay_errors import pole_covariance
+from labkit.analyse._decay_fit import DecayData, Poles, Projection, columns, project, recentred, refine
 from labkit.analyse.whitening import WHITE, NoiseColour, noise_colour
 
 __all__ = ["Found", "SearchLimits", "find_components"]
 
+_MAX_ROUNDS = 40
 _MAX_EXTRA = 12  # tones, and components outside the band, that may stand beside the modes
 _STEADY_RECORDS = 10.0  # a decay that lasts longer than this many records counts as a steady tone
 _STEADY_RECORDS_MAINS = 3.0  # the same near a multiple of the mains frequency, and how near is near
 _NEAR_MAINS = 0.01
 _MAX_DAMPING = 0.5  # more than this is no oscillation that a frequency describes
+_LOOSEST = 2  # highest power of t in the columns of a component that is not quite the same in all repeats
 _FLOOR = 1e-16  # a residual below 1e-8 of the record is rounding, not noise
 _ROUGH, _FINE = 1e-2, 1e-6  # tolerances of the search, as shares of the noise variance
 
@@ -116,7 +119,13 @@ def find_components(
     """
     search = _Search(records, rate_hz, limits)
     model = search.settled(Poles.none(), colour or noise_colour(records))
-    while (better := search.grown(model) or search.pruned(model)) is not None:
+    seen: set[tuple[int, float]] = set()
+    while len(seen) < _MAX_ROUNDS:
+        better = search.grown(model) or search.pruned(model)
+        # what was added and taken away again would come back for ever
+        if better is None or (visit := (better.poles.size, round(better.criterion, 1))) in seen:
+            break
+        seen.add(visit)
         model = better
     poles = model.poles.only(np.argsort(model.poles.angular))
     poles, projection, converged = search.fit(poles, model.data, tolerance=_FINE)
@@ -147,12 +156,14 @@ class _Search:
         self.n_samples = sum(r.size for r in records)
         self.floor = max(_FLOOR * sum(float((r**2).sum()) for r in records), np.finfo(float).tiny)
         self.amplitude_price = sum(2 * r.shape[0] * math.log(r.shape[1]) for r in records)
+        self.n_rows = sum(r.shape[0] for r in records)
         self.overfull = False
 
     def criterion(self, rss: float, poles: Poles, data: DecayData) -> float:
         """Schwarz' criterion; an amplitude is priced by the samples of its own record, a pole by all."""
         n = self.n_samples
-        price = (poles.free.sum() + data.colour.order) * math.log(n) + poles.size * self.amplitude_price
+        price = (poles.free.sum() + data.colour.order) * math.log(n)
+        price += ((1 + poles.loose).sum() + 2 * poles.creep) * self.amplitude_price
         return n * math.log(max(rss, self.floor) / n) - 2 * data.n_rows * data.colour.log_determinant + price
 
     def whitened(self, colour: NoiseColour) -> DecayData:
@@ -176,11 +187,11 @@ class _Search:
         """Refine, and hold steady what does not decay measurably."""
         while True:
             try:
-                poles, projection, converged = refine(poles, data, tolerance=tolerance)
+                poles, projection, converged = self.refined(poles, data, tolerance)
             except np.linalg.LinAlgError:
                 poles = _without_twin(poles)
                 continue
-            covariance, _ = pole_covariance(poles, projection, data)
+            covariance = pole_covariance(poles, projection, data)
             error = np.sqrt(np.maximum(np.diag(covariance)[0::2], 0.0))
             steady = poles.decay_rate < self.limits.slowest_rate(poles, data.longest_s)
             # a freed σ must pay its price in the criterion
@@ -189,27 +200,57 @@ class _Search:
                 return poles, projection, converged
             poles = poles.held_steady(steady)
 
+    def refined(self, poles: Poles, data: DecayData, tolerance: float) -> tuple[Poles, Projection, bool]:
+        """Refine the shared poles and recentre the loose ones, in turn."""
+        for _ in range(3 if poles.loose.any() else 1):
+            poles, projection, converged = refine(poles, data, tolerance=tolerance)
+            if poles.loose.any():
+                poles = recentred(poles, projection)
+                projection = project(poles, data)
+        return poles, projection, converged
+
     def grown(self, model: _Model) -> _Model | None:
-        """One component more, if that lowers the criterion."""
-        if model.poles.size >= self.limits.max_modes + _MAX_EXTRA:
+        """One component more, or one looser, if that lowers the criterion."""
+        if model.poles.size >= self.limits.max_modes + _MAX_EXTRA or model.projection.rss <= self.floor:
             return None
         for colour in dict.fromkeys((model.data.colour, WHITE)):
             data = model.data if colour is model.data.colour else self.whitened(colour)
             here = model.projection if colour is model.data.colour else project(model.poles, data)
-            more = self.settled(model.poles.freed().plus(*_strongest(here, data)), colour)
-            poles, without, _ = self.fit(model.poles, more.data)
-            if more.criterion < self.criterion(without.rss, poles, more.data):
-                if self.limits.modes(more.poles).sum() <= self.limits.max_modes:
-                    return more
+            start = _strongest(here, data)
+            gains = {}
+            for poles in self.candidates(model.poles, *start, data.longest_s):
+                more = self.settled(poles, colour)
+                before, without, _ = self.fit(model.poles, more.data)
+                gain = self.criterion(without.rss, before, more.data) - more.criterion
+                whole = more.poles.size == poles.size and before.size == model.poles.size
+                if gain > 0 and whole and not _has_twins(more.poles):
+                    gains[gain] = more
+            if gains:
+                best = gains[max(gains)]
+                if self.limits.modes(best.poles).sum() <= self.limits.max_modes:
+                    return best
                 self.overfull = True
         return None
+
+    def candidates(self, poles: Poles, decay_rate: float, angular: float, record_s: float) -> list[Poles]:
+        """A new component at a start, or the component close to it made looser, or creep allowed for."""
+        found = [poles.freed().plus(decay_rate, angular)]
+        if angular * record_s < 4 * math.pi and not poles.creep:
+            found.append(replace(poles.freed(), creep=True))
+        if poles.size and self.n_rows > 1:
+            reach = 3 * poles.decay_rate + 4 * math.pi / record_s
+            distance = np.abs(poles.angular - angular) / reach
+            k = int(np.argmin(distance))
+            if distance[k] < 1 and poles.loose[k] < _LOOSEST and poles.angular[k] > 2 * math.pi / record_s:
+                found.append(poles.freed().loosened(k))
+        return found
 
     def pruned(self, model: _Model) -> _Model | None:
         """One component less, if that lowers the criterion."""
         poles = model.poles
         if not poles.size:
             return None
-        fewer = [poles.only(np.arange(poles.size) != k) for k in range(poles.size)]
+        fewer = [poles.without(k) for k in range(poles.size)]
         left = [self.left(p, poles.angular[k], model.data) for k, p in enumerate(fewer)]
         poles, projection, _ = self.fit(fewer[int(np.argmin(left))].freed(), model.data)
         if self.criterion(projection.rss, poles, model.data) >= model.criterion:
@@ -236,7 +277,7 @@ class _Search:
         note(more, there.rss)
         note(poles, here.rss)
         while (modes := np.flatnonzero(self.limits.modes(poles))).size:
-            fewer = [poles.only(np.arange(poles.size) != k) for k in modes]
+            fewer = [poles.without(k) for k in modes]
             left = [project(p, data, derivatives=False).rss for p in fewer]
             poles, here, _ = self.fit(fewer[int(np.argmin(left))], data)
             note(poles, here.rss)
@@ -266,4 +307,12 @@ def _strongest(here: Projection, data: DecayData) -> tuple[float, float]:
 def _without_twin(poles: Poles) -> Poles:
     """The components less one of the two that are most alike."""
     apart = np.abs(poles.s[:, np.newaxis] - poles.s) + np.diag(np.full(poles.size, math.inf))
-    return poles.only(np.arange(poles.size) != int(np.argmin(apart)) % poles.size)
+    return poles.without(int(np.argmin(apart)) % poles.size)
+
+
+def _has_twins(poles: Poles) -> bool:
+    """Whether two oscillations lie closer together than the faster of them decays: one mode, not the same twice."""
+    poles = poles.only(poles.decay_rate < _MAX_DAMPING * np.abs(poles.s))
+    apart = np.abs(poles.s[:, np.newaxis] - poles.s) + np.diag(np.full(poles.size, math.inf))
+    reach = np.maximum.outer(poles.decay_rate, poles.decay_rate)
+    return bool((apart < reach).any())

@@ -13,17 +13,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from labkit.analyse._decay_fit import (
-    DecayData,
-    Poles,
+from labkit.analyse._decay_errors import (
     amplitude_error,
     pole_covariance,
-    project,
-    refine,
+    pole_dof,
     residual_correlation,
+    residual_dof,
 )
+from labkit.analyse._decay_fit import DecayData, Poles, project, refine
+from labkit.analyse._decay_notes import fit_notes, tones_hz
 from labkit.analyse._decay_order import Found, SearchLimits, find_components
-from labkit.analyse._decay_records import PreparedRecords, as_records, clipped, prepare, quiet_colour
+from labkit.analyse._decay_records import PreparedRecords, as_records, prepare, quiet_colour
 from labkit.analyse.whitening import Decimation, NoiseColour, decimation_for
 from labkit.base import Estimate, check_array, check_number
 
@@ -220,7 +220,7 @@ def fit_modes(
     modes = _modes(found, ready, rate, level)
     return ModalFit(
         modes=modes,
-        lines_hz=tuple(float(w) / (2 * math.pi) for w in found.poles.angular[found.poles.steady]),
+        lines_hz=tuple(map(float, tones_hz(found))),
         noise_sd=found.data.colour.standard_deviation,
         order_table=found.table,
         converged=found.converged,
@@ -229,7 +229,7 @@ def fit_modes(
         sample_rate_hz=rate,
         band_hz=band,
         unit=unit,
-        notes=tuple(_notes(modes, found, ready, records, rate, band)),
+        notes=fit_notes(found, ready, records, band, [m.signal_to_noise_db for m in modes]),
         chi2_per_dof=_chi2_per_dof(found, ready, quiet_noise),
         residual_correlation=residual_correlation(found.projection),
         _recipe=_Recipe(
@@ -254,25 +254,29 @@ def _mains(mains_hz: float | str | None) -> tuple[float, ...]:
 
 # ------------------------------------------------------------------------------------------------- results
 def _modes(found: Found, ready: PreparedRecords, rate: float, level: float) -> tuple[Mode, ...]:
-    covariance, dof = pole_covariance(found.poles, found.projection, found.data)
-    variance = found.projection.rss / dof if dof > 0 else math.nan
+    covariance = pole_covariance(found.poles, found.projection, found.data)
+    dof = pole_dof(found.poles, found.projection, found.data)
+    noise_dof = residual_dof(found.poles, found.projection, found.data)
+    variance = found.projection.rss / noise_dof if noise_dof > 0 else math.nan
     noise_sd = found.data.colour.standard_deviation
+    tight = project(found.poles.tight(), found.data)
+    own = covariance * np.repeat(np.where(found.poles.loose > 0, ready.order.size, 1), 2)
     modes = []
     for k in np.flatnonzero(found.is_mode):
         s = found.poles.s[k]
         gain = ready.decimation.gain(np.exp(s / rate))
         amplitudes = np.empty(ready.order.size, complex)
-        amplitudes[ready.order] = found.projection.amplitudes[k] / gain
+        amplitudes[ready.order] = tight.amplitudes[k] / gain
         amplitudes.setflags(write=False)
         power = float(np.mean(np.abs(amplitudes) ** 2)) / 2
-        frequency, damping = _estimates(s, covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2], dof, level)
+        frequency, damping = _estimates(s, covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2], dof[k], level)
         modes.append(
             Mode(
                 frequency_hz=frequency,
                 damped_frequency_hz=float(s.imag) / (2 * math.pi),
                 damping_ratio=damping,
                 amplitudes=amplitudes,
-                amplitude_sd=amplitude_error(k, found.projection, covariance, variance) / float(abs(gain)),
+                amplitude_sd=amplitude_error(k, tight, own, variance) / float(abs(gain)),
                 signal_to_noise_db=10 * math.log10(power / noise_sd**2) if noise_sd > 0 else math.inf,
             )
         )
@@ -298,56 +302,7 @@ def _chi2_per_dof(found: Found, ready: PreparedRecords, quiet: NoiseColour | Non
         return math.nan
     data = DecayData.of(ready.groups, colour=quiet, rate_hz=found.data.rate_hz)
     projection = project(found.poles, data)
-    _, dof = pole_covariance(found.poles, projection, data)
-    return projection.rss / dof / quiet.innovation_variance
-
-
-def _notes(
-    modes: Sequence[Mode],
-    found: Found,
-    ready: PreparedRecords,
-    records: Sequence[np.ndarray],
-    rate: float,
-    band: tuple[float, float],
-) -> list[str]:
-    record_s = max(r.size for r in records) / rate
-    notes = [] if modes else ["no mode found: nothing in the records decays measurably above the noise"]
-    if not found.converged:
-        notes.append("the search did not come to rest; do not trust the numbers")
-    if found.exhausted:
-        notes.append("more modes than max_modes would fit better still; raise max_modes or narrow band_hz")
-    steady = found.poles.angular[found.poles.steady] / (2 * math.pi)
-    if steady.size:
-        notes.append(
-            f"fitted as steady tones, without damping: {_listed(steady)} Hz; a mode that hardly decays within "
-            f"{record_s:.3g} s looks the same"
-        )
-    others = np.abs(found.poles.s[~found.poles.steady & ~found.is_mode]) / (2 * math.pi)
-    if others.size:
-        notes.append(
-            f"fitted but no modes, since outside {band[0]:.3g} … {band[1]:.4g} Hz or without oscillation: "
-            f"{_listed(others)} Hz"
-        )
-    unsure = [m.frequency_hz.value for m in modes if not 2 / record_s <= m.frequency_hz.value <= 0.4 * rate]
-    if unsure:
-        notes.append(
-            f"not to be trusted, since below two periods a record or above 0.4 of the sample rate: {_listed(unsure)} Hz"
-        )
-    slow = [m.frequency_hz.value for m in modes if -m.pole_rad_s.real * record_s < 1]
-    if slow:
-        notes.append(f"decays outlast the records of {record_s:.3g} s: {_listed(slow)} Hz; record longer")
-    saturated = [str(k) for k, record in enumerate(records) if clipped(record)]
-    if saturated:
-        notes.append(f"repeats that look clipped, so that damping and modes may be false: {', '.join(saturated)}")
-    if ready.lost_share > 0.5:
-        notes.append(f"most of the motion lies above {band[1]:.4g} Hz and was filtered out; raise band_hz to see it")
-    if modes and residual_correlation(found.projection) > max(0.1, 5 / math.sqrt(found.data.n_samples)):
-        notes.append("what is left is not noise: the decays are not fully described, so the intervals are too narrow")
-    return notes
-
-
-def _listed(frequencies_hz: Sequence[float]) -> str:
-    return ", ".join(f"{f:.4g}" for f in frequencies_hz)
+    return projection.rss / residual_dof(found.poles, projection, data) / quiet.innovation_variance
 
 
 # ------------------------------------------------------------------------------------------- uses of a fit
@@ -383,7 +338,9 @@ def reconstruct(fit: ModalFit, time_s: np.ndarray, *, repeat: int, integrate: in
     return total
 
 
-def fit_each(fit: ModalFit, decays: Sequence[np.ndarray] | np.ndarray) -> EachMove:
+def fit_each(
+    fit: ModalFit, decays: Sequence[np.ndarray] | np.ndarray, *, groups: Sequence[Sequence[int]] | None = None
+) -> EachMove:
     """Fit every repeat alone, from the joint poles on, so that the move can be the unit of the statistics.
 
     Parameters
@@ -392,15 +349,18 @@ def fit_each(fit: ModalFit, decays: Sequence[np.ndarray] | np.ndarray) -> EachMo
         Joint fit of these records.
     decays : array_like, shape (n_repeats, n_samples), or sequence of 1-D arrays
         The records of the joint fit [`fit.unit`].
+    groups : sequence of sequences of int, optional
+        Records that belong to one move (its axes) and are fitted together; by default each record is a move.
     """
     records = as_records(decays)
+    groups = [[j] for j in range(len(records))] if groups is None else groups
     recipe, rate = fit._recipe, fit.sample_rate_hz / fit._recipe.decimation.factor
-    frequency = np.full((len(records), len(fit.modes)), math.nan)
-    damping, converged = frequency.copy(), np.zeros(len(records), bool)
-    for j, record in enumerate(records):
-        ready = prepare([record], recipe.decimation)
+    frequency = np.full((len(groups), len(fit.modes)), math.nan)
+    damping, converged = frequency.copy(), np.zeros(len(groups), bool)
+    for j, group in enumerate(groups):
+        ready = prepare([records[k] for k in group], recipe.decimation)
         data = DecayData.of(ready.groups, colour=recipe.colour, rate_hz=rate)
-        poles, _, rest = refine(recipe.poles, data, tolerance=1e-4)
+        poles, _, rest = refine(recipe.poles.tight(), data, tolerance=1e-4)
         moved = np.abs(poles.s - recipe.poles.s)[recipe.is_mode] / np.abs(recipe.poles.s)[recipe.is_mode]
         converged[j] = rest and bool((moved < 0.2).all())
         if converged[j]:
