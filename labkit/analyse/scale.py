@@ -13,11 +13,11 @@ from labkit.runs.recording import Recording
 
 __all__ = ["Scale", "scale_from_lens", "scale_from_target"]
 
-_LEAST_PERIODS = 6.0  # periods of the target that must be in the picture
+_LEAST_PERIODS = 8.0  # periods of the target that must be in the picture
 _LEAST_PERIOD_PX = 3.0
 _CLEAR_PEAK = 8.0  # a periodic target stands out of the rest of the spectrum by this factor in amplitude
 _SUBHARMONIC = 0.15  # a line at half or a third of the strongest frequency, this strong, is the true fundamental
-_CELL = 1.5  # local phases are smoothed over this many periods (standard deviation) …
+_CELL = 0.7  # local phases are smoothed over this many periods (standard deviation) …
 _SPACING = 3.0  # … and read this many standard deviations apart, where their noise is all but independent
 _SQUARE = 0.05  # by how much the two pitches of a dot grid may differ, and lean, to pass as one square grid
 
