@@ -1,0 +1,336 @@
+"""A machine on its feet: rigid frame, moving head, panel with the camera, and the modes they make together.
+
+Axes x, y, z with z upwards and z = 0 in the plane of the feet's tops. The frame is one rigid body; the panel's modes
+relative to it (component-mode synthesis with fixed interface) and a flexible mount of the head are added to its six
+motions. Small motion, one pose: the head stands where it stops.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy import linalg
+
+from labkit.base import STANDARD_GRAVITY_M_S2, check_choice, check_number
+from labkit.model.machine_parts import Camera, Foot, Frame, Head, PanelMount, body_mass, point_motion
+
+__all__ = ["Machine", "MachineModes", "recoil_m", "transmissibility"]
+
+_AXES = {"x": 0, "y": 1, "z": 2}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class MachineModes:
+    """Modes of the machine, and how a move of the head drives them.
+
+    Parameters
+    ----------
+    frequencies_hz : ndarray, shape (n,)
+        Undamped natural frequencies, ascending [Hz].
+    damping_ratios : ndarray, shape (n,)
+        ζ by the modal strain-energy method, η/2; nan when a loss factor is unknown.
+    shapes : ndarray, shape (n_coordinates, n)
+        Mass-normalised: x, y, z [m], turns about x, y, z [rad], head on its mount (x, y, z), panel modes.
+    push : ndarray, shape (3, n)
+        Modal push for unit acceleration of the head along x, y, z: q̈ + 2ζωq̇ + ω²q = push·a.
+    camera, image : ndarray, shape (3, n)
+        Displacement x, y, z of the camera, and of the object in its picture (object minus line of sight; z is the
+        defocus), for unit q.
+    """
+
+    frequencies_hz: np.ndarray
+    damping_ratios: np.ndarray
+    shapes: np.ndarray
+    push: np.ndarray
+    camera: np.ndarray
+    image: np.ndarray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Machine:
+    """Frame, feet, head, camera and, if there is one, the panel that carries the camera.
+
+    Parameters
+    ----------
+    frame : Frame
+        The rigid part.
+    feet : tuple of Foot
+        Feet between frame and bench.
+    head : Head
+        The moving head.
+    camera : Camera
+        The camera.
+    panel : PanelMount or None
+        The panel under the camera; None for a camera on the rigid frame.
+    gravity_m_s2 : float
+        Gravity, which softens the tilting of a high machine [m/s²].
+
+    Examples
+    --------
+    A box of 12 kg on four feet bounces at √(4k/m)/2π, Harris Eq. 3.37 (seen).
+
+    >>> from labkit.model.machine_parts import Camera, Foot, Frame, Head
+    >>> feet = [Foot(x_m=x, y_m=y, stiffness_x_n_per_m=8e3, stiffness_y_n_per_m=8e3, stiffness_z_n_per_m=2e4,
+    ...     loss_factor=0.1) for x in (-0.2, 0.2) for y in (-0.15, 0.15)]
+    >>> frame = Frame.box(mass_kg=12.0, centre_m=(0, 0, 0), size_m=(0.5, 0.4, 0.1))
+    >>> machine = Machine(frame=frame, feet=feet, head=Head(mass_kg=1e-9, at_m=(0, 0, 0), mount=None),
+    ...     camera=Camera(at_m=(0, 0, 0), sight_m=0.1, target="bench"), panel=None)
+    >>> machine.modes.frequencies_hz[3:].round(2).tolist()
+    [12.99, 16.38, 17.66]
+    """
+
+    frame: Frame
+    feet: tuple[Foot, ...]
+    head: Head
+    camera: Camera
+    panel: PanelMount | None
+    gravity_m_s2: float = STANDARD_GRAVITY_M_S2
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "feet", tuple(self.feet))
+        check_number("gravity_m_s2", self.gravity_m_s2, at_least=0.0)
+        if self.panel is not None:
+            self.panel.modes.places([self._camera_on_panel])
+
+    @property
+    def mass_kg(self) -> float:
+        """All that stands on the feet [kg]."""
+        return float(self._mass[0, 0])
+
+    @cached_property
+    def modes(self) -> MachineModes:
+        """Modes of the whole machine with damping from the loss factors."""
+        omega2, shapes = linalg.eigh(self._stiffness, self._mass, check_finite=False)
+        if omega2[0] <= 1e-9 * abs(omega2[-1]):
+            raise ValueError(
+                f"the machine does not stand by itself (lowest ω² = {omega2[0]:.3g} rad²/s²): it can slide, or it tips "
+                "over under gravity; give the feet stiffness in x, y and z, or set them further apart"
+            )
+        lost = np.einsum("ir,ij,jr->r", shapes, self._loss, shapes)
+        return MachineModes(
+            frequencies_hz=np.sqrt(omega2) / (2.0 * np.pi),
+            damping_ratios=0.5 * lost / omega2,
+            shapes=shapes,
+            push=-self.head.mass_kg * self._head_motion @ shapes,
+            camera=self._camera_motion @ shapes,
+            image=self._image_motion @ shapes,
+        )
+
+    def static_m_per_m_s2(self, axis: str) -> np.ndarray:
+        """Displacement x, y, z of the object in the picture for unit steady acceleration of the head [m/(m/s²)].
+
+        Parameters
+        ----------
+        axis : str
+            "x", "y" or "z".
+        """
+        force = -self.head.mass_kg * self._head_motion[_AXES[check_choice("axis", axis, _AXES)]]
+        return self._image_motion @ linalg.solve(self._stiffness, force, assume_a="sym")
+
+    # ------------------------------------------------------------------------------------------ coordinates
+    @property
+    def _n_mount(self) -> int:
+        return 0 if self.head.mount is None else 3
+
+    @property
+    def _size(self) -> int:
+        return 6 + self._n_mount + (0 if self.panel is None else self.panel.n_modes)
+
+    @property
+    def _mount(self) -> slice:
+        return slice(6, 6 + self._n_mount)
+
+    @property
+    def _flex(self) -> slice:
+        return slice(6 + self._n_mount, self._size)
+
+    @cached_property
+    def _head_motion(self) -> np.ndarray:
+        """Displacement of the head for all coordinates, its commanded move left out."""
+        rows = np.zeros((3, self._size))
+        rows[:, :6] = point_motion(self.head.at_m)
+        rows[:, self._mount] = np.eye(3)[:, : self._n_mount]
+        return rows
+
+    @cached_property
+    def _mass(self) -> np.ndarray:
+        total = np.zeros((self._size, self._size))
+        total[:6, :6] = body_mass(self.frame.mass_kg, self.frame.centre_m, np.array(self.frame.inertia_kg_m2))
+        total += self.head.mass_kg * self._head_motion.T @ self._head_motion
+        if self.panel is not None:
+            total[:6, :6] += self.panel.rigid_mass()
+            coupling = self.panel.modes.participation.T @ self.panel.motion
+            total[self._flex, :6], total[:6, self._flex] = coupling, coupling.T
+            total[self._flex, self._flex] += np.eye(self.panel.n_modes)
+        return total
+
+    @cached_property
+    def _parts(self) -> list[tuple[np.ndarray, float | np.ndarray]]:
+        """Stiffness of each part with its loss factor (one a row and column for the panel modes)."""
+        parts: list[tuple[np.ndarray, float | np.ndarray]] = []
+        for foot in self.feet:
+            rows = self._spread(point_motion((foot.x_m, foot.y_m, 0.0)))
+            springs = np.array([foot.stiffness_x_n_per_m, foot.stiffness_y_n_per_m, foot.stiffness_z_n_per_m])
+            parts.append((rows.T @ (springs[:, None] * rows), foot.loss_factor))
+        if self.head.mount is not None:
+            springs = np.zeros(self._size)
+            springs[self._mount] = self.head.mount.stiffness_n_per_m
+            parts.append((np.diag(springs), self.head.mount.loss_factor))
+        if self.panel is not None:
+            for number, eta in enumerate(self.panel.modes.loss_factors):
+                own = np.zeros((self._size, self._size))
+                place = self._flex.start + number
+                own[place, place] = (2 * np.pi * self.panel.modes.frequencies_hz[number]) ** 2
+                parts.append((own, float(eta)))
+            parts += self._bench_parts()
+        return parts
+
+    def _bench_parts(self) -> list[tuple[np.ndarray, float]]:
+        """What a support on the bench adds to the panel modes, in which it stands on the frame.
+
+        Its energy is ½k(w + Ru)² instead of ½kw², w the panel relative to the frame; the panel modes left out follow
+        at once, which softens k(Ru)² by their residual flexibility.
+        """
+        parts = []
+        rises, pulls = self._spread(self._bench_rise), self._spread(self._bench_pull)
+        for number, rise, pull in zip(self.panel.on_bench, rises, pulls):
+            support = self.panel.panel.supports[number]
+            flex = np.zeros(self._size)
+            flex[self._flex] = self.panel.modes.shapes([(support.x_m, support.y_m)])[0]
+            cross = support.stiffness_n_per_m * np.outer(flex, rise)
+            own = np.outer(rise, pull)
+            parts.append((cross + cross.T + 0.5 * (own + own.T), support.loss_factor))
+        return parts
+
+    @cached_property
+    def _bench_rise(self) -> np.ndarray:
+        """Rise of the frame above each support on the bench, shape (n, 6)."""
+        x, y, z = self.panel.corner_m
+        rows = [point_motion((x + px, y + py, z))[2] for px, py in self.panel.bench_points_m]
+        return np.array(rows).reshape(-1, 6)
+
+    @cached_property
+    def _bench_pull(self) -> np.ndarray:
+        """Force of each support on the bench for motion of the frame, panel modes still, shape (n, 6)."""
+        springs = np.array([self.panel.panel.supports[n].stiffness_n_per_m for n in self.panel.on_bench])
+        stiff = springs[:, None] * self._bench_rise
+        if not len(stiff):
+            return stiff
+        residual = self.panel.modes.residual_flexibility(self.panel.bench_points_m)
+        return stiff - springs[:, None] * (residual @ stiff)
+
+    @cached_property
+    def _stiffness(self) -> np.ndarray:
+        total = sum((part for part, _ in self._parts), np.zeros((self._size, self._size)))
+        # Weight over feet at z = 0: a tilt lowers it, −½·g·Σm·z·(θx² + θy²).
+        softening = self.gravity_m_s2 * self._mass[0, 4]
+        total[3, 3] -= softening
+        total[4, 4] -= softening
+        return total
+
+    @cached_property
+    def _loss(self) -> np.ndarray:
+        """Stiffness times loss factor; nan where a loss factor is unknown."""
+        total = np.zeros((self._size, self._size))
+        for part, eta in self._parts:
+            total += np.where(part != 0.0, part * eta, 0.0)
+        return total
+
+    def _spread(self, rows: np.ndarray) -> np.ndarray:
+        """Rows over the six motions of the frame as rows over all coordinates."""
+        return np.pad(rows, ((0, 0), (0, self._size - 6)))
+
+    # ------------------------------------------------------------------------------------------------ outputs
+    @property
+    def _camera_on_panel(self) -> tuple[float, float]:
+        return self.panel.on_panel(*self.camera.at_m[:2])
+
+    @cached_property
+    def _flexing(self) -> np.ndarray:
+        """Panel relative to the frame under the camera: rise, slope along x, slope along y; over all coordinates."""
+        if self.panel is None:
+            return np.zeros((3, self._size))
+        panel, (x, y) = self.panel.panel, self._camera_on_panel
+        step = 1e-3 * min(panel.length_m, panel.width_m)
+        ends_x = np.clip([x - step, x + step], 0.0, panel.length_m)
+        ends_y = np.clip([y - step, y + step], 0.0, panel.width_m)
+        rises = self._panel_rise([(x, y), *((end, y) for end in ends_x), *((x, end) for end in ends_y)])
+        return np.array([rises[0], (rises[2] - rises[1]) / np.ptp(ends_x), (rises[4] - rises[3]) / np.ptp(ends_y)])
+
+    def _panel_rise(self, points: Sequence[tuple[float, float]]) -> np.ndarray:
+        """Rise of panel points relative to the frame, over all coordinates."""
+        rises = np.zeros((len(points), self._size))
+        rises[:, self._flex] = self.panel.modes.shapes(points)
+        if self.panel.on_bench:
+            both = [*points, *self.panel.bench_points_m]
+            residual = self.panel.modes.residual_flexibility(both)[: len(points), len(points) :]
+            stiff = np.array([self.panel.panel.supports[n].stiffness_n_per_m for n in self.panel.on_bench])
+            rises[:, :6] -= residual @ (stiff[:, None] * self._bench_rise)
+        return rises
+
+    def _sight(self, height_m: float) -> np.ndarray:
+        """Motion of a point fixed to the camera at `height_m` above it."""
+        x, y, z = self.camera.at_m
+        lever = height_m if self.panel is None else z + height_m - self.panel.corner_m[2]
+        rise, slope_x, slope_y = self._flexing
+        return self._spread(point_motion((x, y, z + height_m))) + np.array([-lever * slope_x, -lever * slope_y, rise])
+
+    @cached_property
+    def _camera_motion(self) -> np.ndarray:
+        return self._sight(0.0)
+
+    @cached_property
+    def _image_motion(self) -> np.ndarray:
+        object_motion = np.zeros((3, self._size))
+        if self.camera.target == "head":
+            x, y, z = self.camera.at_m
+            object_motion = self._spread(point_motion((x, y, z + self.camera.sight_m)))
+            object_motion[:, self._mount] = np.eye(3)[:, : self._n_mount]
+        return object_motion - self._sight(self.camera.sight_m)
+
+
+# --------------------------------------------------------------------------------------------- closed forms
+def transmissibility(frequency_ratio: float | np.ndarray, *, damping_ratio: float) -> np.ndarray:
+    """Motion of a mass on a damped spring over that of its base.
+
+    √[(1 + (2ζr)²)/((1 − r²)² + (2ζr)²)], 1 at r = √2 for every ζ (textbook; Harris' handbook ch. 30, Nelson 1994).
+
+    Parameters
+    ----------
+    frequency_ratio : float or ndarray
+        Frequency of the base over the natural frequency, r.
+    damping_ratio : float
+        ζ.
+
+    Examples
+    --------
+    >>> transmissibility([1.0, 2.0], damping_ratio=0.05).round(4).tolist()
+    [10.0499, 0.3392]
+    """
+    r = np.asarray(frequency_ratio, dtype=float)
+    drag = (2.0 * check_number("damping_ratio", damping_ratio, above=0.0) * r) ** 2
+    return np.sqrt((1.0 + drag) / ((1.0 - r**2) ** 2 + drag))
+
+
+def recoil_m(*, head_mass_kg: float, acceleration_m_s2: float, stiffness_n_per_m: float) -> float:
+    """Quasi-static recoil of a frame on its feet, m_h·a/k [m]: mass added to the frame does not change it.
+
+    Added mass lowers the frequency, and with it the answer to pulses shorter than half a period only.
+
+    Parameters
+    ----------
+    head_mass_kg, acceleration_m_s2 : float
+        Moving mass [kg] and its acceleration [m/s²].
+    stiffness_n_per_m : float
+        Horizontal stiffness of all feet together [N/m].
+
+    Examples
+    --------
+    >>> round(1e6 * recoil_m(head_mass_kg=0.8, acceleration_m_s2=10.0, stiffness_n_per_m=80e3), 6)
+    100.0
+    """
+    force = check_number("head_mass_kg", head_mass_kg, above=0.0) * check_number("acceleration_m_s2", acceleration_m_s2)
+    return force / check_number("stiffness_n_per_m", stiffness_n_per_m, above=0.0)
