@@ -795,3 +795,11 @@ def test_a_date_that_does_not_exist_is_text(tmp_path):
     recording = read_log(write(tmp_path, "time,ax [g]\n" + "\n".join(rows) + "\n"), irregular="mark")
     assert [(p.kind, p.line) for p in recording.meta["problems"]] == [("text", 7)]
     assert np.flatnonzero(np.isnan(recording.values[0])).tolist() == [5]
+
+
+def test_a_stray_quote_in_a_column_of_words_swallows_no_rows(tmp_path):
+    lines = ["t [s],ax [g],state", *(f"{i / 100:.2f},{i},idle" for i in range(100))]
+    lines[50] = '0.49,49,"idle'
+    lines[60] = '0.59,59,idle"'
+    recording = read_log(write(tmp_path, "\n".join(lines) + "\n"))
+    np.testing.assert_allclose(recording.values[0] / G, np.arange(100))

@@ -186,7 +186,7 @@ class TextLog:
         """The piece through the compiled reader, or None when it is anything but whole rows of numbers."""
         last, n_rows = self.dialect.n_columns - 1, piece.n_lines
         frame = _compiled(piece.text, self.dialect)
-        numeric = {*positions, time} - self._dates - {None}
+        numeric = {*positions} | ({time} - self._dates - {None})
         if frame is None or len(frame) != n_rows or any(frame[i].dtype.kind not in "iufb" for i in numeric):
             return None
         columns, ticks = [frame[position].to_numpy() for position in positions], None
