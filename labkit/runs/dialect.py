@@ -74,11 +74,11 @@ class Dialect:
         raise ValueError(cell)
 
     def score(self, line: str) -> int:
-        """How much a line looks like a row: cells that are numbers, less twice the cells that are text."""
+        """How much a line looks like a row: twice its numbers, less three times its words."""
         cells = self.cells(line)
         numbers = sum(1 for cell in cells if _NUMBER[self.decimal].fullmatch(cell))
         odd = [c for c in cells if c.lower() not in _MISSING and not _NUMBER[self.decimal].fullmatch(c)]
-        return numbers - 2 * sum(1 for cell in odd if not is_date(cell))
+        return 2 * numbers - 3 * sum(1 for cell in odd if not is_date(cell))
 
     def is_row(self, line: str) -> bool:
         """True when a line is mostly numbers; a column of words (a state, a name) may stand among them."""
