@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import interpolate, stats
 
+from labkit.analyse.compression import CompressionSigns, compression_signs
 from labkit.analyse.registration import Matcher, Matches, cramer_rao_bound_px
 from labkit.analyse.sampling import correct_exposure
 from labkit.analyse.scale import Scale
@@ -35,6 +36,9 @@ _SATURATED_SHARE = 0.02
 _CHANCE = 1e-3  # chance that noise alone is taken for motion
 _UNEVEN = 1.3  # noise differs from pixel to pixel in a real sensor: the scatter it causes is known to about this factor
 _RESOLUTION_PX = 5e-4  # what the model of the moved reference itself may be off by
+_BETWEEN_FRAMES_PX = 0.05  # what compression between frames may falsify, rms (0.01–0.05 on photographs in trials) …
+_IN_FRAMES_PX = 0.005  # … and compression within each frame (0.001–0.005)
+_SIGN_FRAMES = 10
 _WEAK_PX = 0.1  # bound above which a direction has no texture to speak of
 _CLOCK_JITTER = 0.1  # share of a frame period by which times may miss an even clock
 
@@ -154,20 +158,22 @@ def track(
     >>> rng = np.random.default_rng(1)
     >>> scene = rng.normal(100.0, 30.0, (80, 90))
     >>> clip = np.stack([scene[8 - s : 72 - s, 8 : 72] for s in (0, 2, -3, 0, 1)])
-    >>> track(clip, frame_rate_hz=50.0).shift_px[1].round(3).tolist()
-    [0.0, 2.0, -3.0, 0.0, 1.0]
+    >>> track(clip, frame_rate_hz=50.0).shift_px[1, 1:3].round(3).tolist()
+    [2.0, -3.0]
     """
     clip = as_clip(frames, frame_rate_hz=frame_rate_hz, time_s=time_s)
     picture = reference_picture(clip, reference)
     region = region or Region(top=0, left=0, height=picture.shape[0], width=picture.shape[1])
     matcher = Matcher(reference=picture, region=region, white_level=clip.white_level)
-    times, (matches,), (noise,), damage = match_all(clip, [matcher], workers=workers, progress=progress)
+    times, (matches,), (noise,), signs, damage = match_all(clip, [matcher], workers=workers, progress=progress)
     if row_time_s is not None:
         times = times + check_number("row_time_s", row_time_s, at_least=0.0) * (region.top + 0.5 * region.height)
     flags = match_flags(matches, matcher)
     shift = np.where([not flag for flag in flags], matches.shift_px.T, np.nan)
     recording, notes = _recording(times, shift, scale, exposure_s)
-    worth = _worth(shift, noise, matcher)
+    lossy = True if signs.found else clip.lossy
+    remarks = _remarks(flags, signs, damage, region, row_time_s)
+    worth = _worth(shift, noise, matcher, least_floor_px=_model_error_px(clip, lossy))
     return TrackResult(
         recording=recording,
         time_s=times,
@@ -176,9 +182,9 @@ def track(
         gain=matches.gain,
         clipped=matches.clipped,
         flags=flags,
-        lossy=clip.lossy,
+        lossy=lossy,
         damage=damage,
-        notes=(*clip.notes, *notes, *_remarks(flags, damage, region, row_time_s), *_weak_axes(worth["bound_px"])),
+        notes=(*clip.notes, *notes, *remarks, *_weak_axes(worth["bound_px"])),
         **worth,
     )
 
@@ -217,10 +223,10 @@ def match_all(
     *,
     workers: int | None,
     progress: Callable[[int], object] | None,
-) -> tuple[np.ndarray, list[Matches], list[float], str]:
-    """Frame times, matches and pixel noise [grey levels] of each matcher, and damage, in one walk through a clip.
+) -> tuple[np.ndarray, list[Matches], list[float], CompressionSigns, str]:
+    """Frame times, matches and pixel noise [grey levels] of each matcher, marks of compression, and damage.
 
-    Batches of frames go to threads; no more of them are held than the threads need.
+    One walk through the clip. Batches of frames go to threads; no more of them are held than the threads need.
     """
     workers = workers or os.cpu_count() or 1
     size = max(4, min(_MOST_FRAMES, _BATCH_PX // matchers[0].reference.size))
@@ -233,6 +239,10 @@ def match_all(
         for number in itertools.count():
             batch = list(itertools.islice(walk, size))
             times += [frame.time_s for frame in batch]
+            if number == 0:
+                first = [frame.pixels for frame in batch[:_SIGN_FRAMES]]
+                matchers[0].check_sizes(first)
+                signs = compression_signs(np.array(first), white_level=clip.white_level)
             if batch:
                 waiting.append(pool.submit(_match_batch, matchers, [frame.pixels for frame in batch], number))
             while waiting and (not batch or len(waiting) > 2 * workers):
@@ -244,7 +254,8 @@ def match_all(
     if len(times) < 2:
         raise ValueError(f"the clip gives {len(times)} frame(s); at least 2 are needed to see motion {damage or ''}")
     joined = [_join([one[i] for one in done]) for i in range(len(matchers))]
-    return np.array(times), [matches for matches, _ in joined], [noise for _, noise in joined], "".join(damage)
+    found, noise = (list(part) for part in zip(*joined))
+    return np.array(times), found, noise, signs, "".join(damage)
 
 
 def _until_damage(clip: Clip, damage: list[str]) -> Iterator[Frame]:
@@ -296,7 +307,14 @@ def match_flags(matches: Matches, matcher: Matcher) -> tuple[str, ...]:
     return tuple(flags)
 
 
-def _worth(shift_px: np.ndarray, noise: float, matcher: Matcher) -> dict[str, object]:
+def _model_error_px(clip: Clip, lossy: bool | None) -> float:
+    """Scatter that the method and the way of storing may cause by themselves [px]."""
+    if not lossy:
+        return _RESOLUTION_PX
+    return _IN_FRAMES_PX if clip.lossy and not clip.between_frames else _BETWEEN_FRAMES_PX
+
+
+def _worth(shift_px: np.ndarray, noise: float, matcher: Matcher, *, least_floor_px: float) -> dict[str, object]:
     """What the trusted shifts are worth: bound, expected and found scatter, floor, and whether there is motion."""
     good = shift_px[:, np.isfinite(shift_px).all(axis=0)]
     count = good.shape[1]
@@ -308,9 +326,9 @@ def _worth(shift_px: np.ndarray, noise: float, matcher: Matcher) -> dict[str, ob
     else:
         scatter = good.std(axis=1, ddof=1)
         chance = np.sqrt(stats.chi2.ppf(1 - _CHANCE / 2, count - 1) / (count - 1))
-        floor = np.maximum(expected * max(chance, _UNEVEN), _RESOLUTION_PX)
+        floor = np.maximum(expected * max(chance, _UNEVEN), least_floor_px)
         lines = [_line_chance(row) < _CHANCE / 2 for row in good]
-        moving = bool(((scatter > floor) | (np.array(lines) & (scatter > _RESOLUTION_PX))).any())
+        moving = bool(((scatter > floor) | (np.array(lines) & (scatter > least_floor_px))).any())
     return {
         "noise_grey": noise,
         "bound_px": bound,
@@ -330,8 +348,10 @@ def _line_chance(values: np.ndarray) -> float:
     return float(min(1.0, len(power) * (1 - share) ** (len(power) - 1)))
 
 
-def _remarks(flags: tuple[str, ...], damage: str, region: Region, row_time_s: float | None) -> list[str]:
-    remarks = []
+def _remarks(
+    flags: tuple[str, ...], signs: CompressionSigns, damage: str, region: Region, row_time_s: float | None
+) -> list[str]:
+    remarks = [signs.words] if signs.found else []
     kinds = {flag: flags.count(flag) for flag in sorted(set(flags)) if flag}
     if kinds:
         words = ", ".join(f"{count} {flag}" for flag, count in kinds.items())

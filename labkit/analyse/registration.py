@@ -305,7 +305,7 @@ class Matcher:
     def match(self, frames: Sequence[np.ndarray]) -> Matches:
         """Match a batch of frames of the reference's size."""
         stack = [np.asarray(frame) for frame in frames]
-        self._check_sizes(stack)
+        self.check_sizes(stack)
         inside = np.stack([self.region.cut(frame) for frame in stack])
         found = self._refine(stack, self._searches[0].find(inside))
         poor = np.flatnonzero(~(found.quality >= _RETRY_QUALITY))
@@ -343,7 +343,8 @@ class Matcher:
         """Scatter along x and y [px] that frame noise of that standard deviation [grey levels] causes in the shifts."""
         return self._get_series(self._insets(np.zeros(2, dtype=int))).shift_noise_px(noise)
 
-    def _check_sizes(self, frames: list[np.ndarray]) -> None:
+    def check_sizes(self, frames: Sequence[np.ndarray]) -> None:
+        """Raise unless all frames have the size of the reference."""
         for frame in frames:
             if frame.shape != self.reference.shape:
                 raise ValueError(

@@ -173,7 +173,7 @@ def track_rows(
     if len(bands) < 2:
         raise ValueError(f"band_rows is {band_rows}; at least 2 bands must fit into the {region.height} rows used")
     matchers = [Matcher(reference=picture, region=band, white_level=clip.white_level) for band in bands]
-    times, found, noise, damage = match_all(clip, matchers, workers=workers, progress=progress)
+    times, found, noise, signs, damage = match_all(clip, matchers, workers=workers, progress=progress)
     shift = np.stack([_trusted(matches, matcher) for matches, matcher in zip(found, matchers)])
     if not at_rest:
         shift = shift - np.nanmean(shift, axis=1, keepdims=True)
@@ -192,8 +192,8 @@ def track_rows(
         frame_rate_hz=(len(times) - 1) / float(times[-1] - times[0]),
         noise_px=np.sqrt(np.mean(np.square(scatter), axis=0)),
         at_rest=at_rest,
-        lossy=clip.lossy,
-        notes=(*clip.notes, *([damage] if damage else [])),
+        lossy=True if signs.found else clip.lossy,
+        notes=(*clip.notes, *(words for words in (signs.words, damage) if words)),
     )
 
 
