@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from labkit.base import LogFormatError, find_unit
 
-__all__ = ["COMMENT_MARKS", "Dialect", "detect_encoding", "find_dialect", "find_titles", "uncomment"]
+__all__ = ["COMMENT_MARKS", "Dialect", "detect_encoding", "find_dialect", "find_titles", "is_date", "uncomment"]
 
 #: What may stand before a remark; a semicolon only where it is not the separator.
 COMMENT_MARKS = ("#", "%", "//", "!", "*", "'")

@@ -100,7 +100,7 @@ class Ticks:
         return ticks
 
 
-@dataclass(eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Table:
     """Chosen columns of a log.
 
