@@ -163,7 +163,10 @@ def _compare(options: argparse.Namespace) -> int:
     before, after = (_analysed(path, options) for path in (options.before, options.after))
     verdict = compare_runs(before, after, channels=options.channels or ())
     if options.html:
-        _write(options.html, report.comparison_page(verdict, before, after, version=__version__, when=datetime.now()))
+        _write(
+            options.html,
+            report.comparison_page(verdict, before=before, after=after, version=__version__, when=datetime.now()),
+        )
     if options.json:
         _print_json({"verdict": verdict, "before": before, "after": after})
         return 0

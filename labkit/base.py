@@ -254,9 +254,11 @@ class Unit:
 _G = STANDARD_GRAVITY_M_S2
 # Spellings as they stand in real headers, lower case except where case carries the meaning (checked first).
 _CASE_SENSITIVE = {
+    # mega-somethings, and gauss or g: not known, so never guessed
     "Mm": None,
     "MS": None,
-    "Ms": None,  # mega-somethings: never what a bench log means, so never guessed
+    "Ms": None,
+    "G": None,
 }
 _UNITS: dict[str, Unit] = {}
 

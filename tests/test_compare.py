@@ -273,3 +273,32 @@ def test_nonsense_is_refused(build, match):
 
 def test_nothing_to_compare_is_an_empty_comparison():
     assert compare_metrics([]).changes == ()
+
+
+def test_an_error_shared_by_all_moves_widens_the_interval_and_keeps_false_alarms_down():
+    """200 pairs without a change whose sides each carry one common error of three times the scatter of the mean."""
+    rng, shared, false, covered = np.random.default_rng(11), 0.03, {0.0: 0, 0.03: 0}, 0
+    for _ in range(400):
+        sides = [np.exp(shared * rng.standard_normal() + 0.03 * rng.standard_normal(12)) for _ in range(2)]
+        for told in false:
+            metric = Metric(
+                name="m",
+                unit="s",
+                better="lower",
+                before=tuple(sides[0]),
+                after=tuple(sides[1]),
+                shared_error_before=told,
+                shared_error_after=told,
+            )
+            change = compare_metrics([metric]).changes[0]
+            false[told] += change.word != "no detectable difference"
+            covered += told > 0 and change.ratio.interval.contains(1.0)
+    assert false[0.0] > 120  # what scatter alone would claim
+    assert false[0.03] <= 30 and covered >= 370
+
+
+def test_a_shared_error_stands_in_for_missing_scatter():
+    metric = Metric(name="m", unit="s", better="lower", before=(1.0,) * 4, after=(1.1,) * 4, shared_error_before=0.1)
+    change = compare_metrics([metric]).changes[0]
+    assert change.word == "no detectable difference"
+    assert change.before.interval.known and not change.after.interval.known

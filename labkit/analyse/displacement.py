@@ -312,12 +312,16 @@ class Decay:
     standard_error_m : float
         Standard uncertainty of the displacement at the end of a move, from the noise of the fit [m]; nan when
         no mode was found.
+    shared_error_m : float
+        Standard uncertainty of `peak_m` that all moves share, since x = a/(2πf)² and f is that of one fit [m]; nan
+        when no mode was found.
     """
 
     time_s: np.ndarray
     displacement_m: np.ndarray
     peak_m: np.ndarray
     standard_error_m: float
+    shared_error_m: float
 
 
 def decay_displacement(fit: ModalFit, time_s: np.ndarray) -> Decay:
@@ -337,12 +341,16 @@ def decay_displacement(fit: ModalFit, time_s: np.ndarray) -> Decay:
     time = check_array("time_s", time_s, ndim=1)
     order = _integrations(fit)
     traces = np.stack([reconstruct(fit, time, repeat=r, integrate=order) for r in range(fit.n_repeats)])
+    peak = np.abs(traces).max(axis=1)
+    # the sum bounds the effect of every mode's frequency, whichever of them makes the peak
+    relative = math.sqrt(sum((order * m.frequency_hz.standard_error / m.frequency_hz.value) ** 2 for m in fit.modes))
     variance = sum((m.amplitude_sd / (2 * math.pi * m.frequency_hz.value) ** order) ** 2 for m in fit.modes)
     return Decay(
         time_s=time,
         displacement_m=traces,
-        peak_m=np.abs(traces).max(axis=1),
+        peak_m=peak,
         standard_error_m=math.sqrt(variance) if fit.modes else math.nan,
+        shared_error_m=relative * float(np.median(peak)) if fit.modes else math.nan,
     )
 
 

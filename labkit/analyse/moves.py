@@ -140,7 +140,22 @@ def find_moves(
 
 
 def rests(recording: Recording, moves: Sequence[Move], *, channel: str) -> list[np.ndarray]:
-    """Samples of one channel in the rest after each move, one array a move (lengths may differ)."""
+    """Samples of one channel in the rest after each move.
+
+    Parameters
+    ----------
+    recording : Recording
+        The log in which the moves were found.
+    moves : sequence of Move
+        The moves.
+    channel : str
+        The channel.
+
+    Returns
+    -------
+    list of ndarray
+        One array a move [`recording.unit`]; their lengths may differ.
+    """
     one = recording.select(channel)
     return [one.between(move.end_s, move.rest_end_s).values[0] for move in moves]
 

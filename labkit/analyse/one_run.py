@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from labkit.analyse.displacement import SteadyDisplacement, about_median, steady_displacement
 from labkit.analyse.moves import MoveList, find_moves
@@ -79,6 +80,13 @@ class RunAnalysis:
         settled = [axis.settling.times_s for axis in self.axes if axis.settling is not None]
         return np.max(settled, axis=0) if settled and len(settled) == len(self.axes) else np.empty(0)
 
+    @property
+    def wait_shared_error_s(self) -> float:
+        """Standard uncertainty of `wait_s` that all moves share [s]: the largest of the axes that settle last."""
+        waits = self.wait_s
+        axes = [axis.settling for axis in self.axes if axis.settling is not None and len(waits)]
+        return max((s.shared_error_s for s in axes if (s.times_s == waits).any()), default=math.nan)
+
     def axis(self, channel: str) -> AxisAnalysis:
         """Analysis of one channel, by name."""
         check_choice("channel", channel, [axis.channel for axis in self.axes], cure=f"run {self.name!r} has these")
@@ -109,6 +117,8 @@ def check_run(run: Run, *, tolerance_m: float = math.nan) -> tuple[LogReport, ..
     )
 
 
+# the matrices are small: handing them to several threads costs ten times what it saves when cores are busy
+@threadpool_limits.wrap(limits=1, user_api="blas")
 def analyse_run(
     run: Run,
     *,

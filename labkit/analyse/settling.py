@@ -37,6 +37,9 @@ class Settling:
     mean_s : Estimate
         Mean over the moves [s]: its interval holds the scatter between moves, the uncertainty of the shared modes
         and that of the end of the move.
+    shared_error_s : float
+        The part of that uncertainty which all moves share (modes, end of the move) and their scatter does not show
+        [s]; nan when unknown.
     worst_s : float
         Longest settling time seen [s].
     n_settled, n_moves : int
@@ -54,6 +57,7 @@ class Settling:
     from_trace_s: np.ndarray
     route: str
     mean_s: Estimate
+    shared_error_s: float
     worst_s: float
     n_settled: int
     n_moves: int
@@ -245,13 +249,15 @@ def settling(
         )
     times = from_trace if route == "trace" else from_modes
     common = _common_error_s(fit, displacement, tolerance_m, late) if route == "modes" else 0.0
+    shared = math.hypot(common, end_uncertainty_s)
     both = from_modes - from_trace
     return Settling(
         tolerance_m=float(tolerance_m),
         from_modes_s=from_modes,
         from_trace_s=from_trace,
         route=route,
-        mean_s=_mean(times, math.hypot(common, end_uncertainty_s), level),
+        mean_s=_mean(times, shared, level),
+        shared_error_s=shared,
         worst_s=float(np.nanmax(times)) if np.isfinite(times).any() else math.nan,
         n_settled=int(np.isfinite(times).sum()),
         n_moves=fit.n_repeats,

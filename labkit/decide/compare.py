@@ -43,6 +43,9 @@ class Metric:
         compares the values themselves, for quantities that may be zero or negative.
     smallest_change_that_matters : float, optional
         Ratio (above 1), or on the difference scale a difference [`unit`] (above 0); overrides that of the comparison.
+    shared_error_before, shared_error_after : float
+        Standard uncertainty that all moves of a side share [`unit`], which their scatter does not show: values that
+        rest on one fit have the uncertainty of that fit in common.
     """
 
     name: str
@@ -52,6 +55,8 @@ class Metric:
     after: tuple[float, ...]
     scale: str = "ratio"
     smallest_change_that_matters: float | None = None
+    shared_error_before: float = 0.0
+    shared_error_after: float = 0.0
 
     def __post_init__(self) -> None:
         check_choice("better", self.better, ("lower", "higher", "neither"))
@@ -63,6 +68,9 @@ class Metric:
                     f"{side} of metric {self.name!r} holds an infinite value; write nan for a move that gave no value"
                 )
             object.__setattr__(self, side, tuple(map(float, values)))
+            check_number(
+                f"shared_error_{side} of metric {self.name!r}", getattr(self, f"shared_error_{side}"), at_least=0.0
+            )
         if self.smallest_change_that_matters is not None:
             check_number(
                 f"smallest_change_that_matters of metric {self.name!r}",
@@ -154,6 +162,7 @@ class _Case:
     before: np.ndarray
     after: np.ndarray
     matters: float | None
+    shared: tuple[float, float]  # on the scale of the test
     reason: str
     notes: tuple[str, ...]
     test: MeanDifference | None
@@ -222,9 +231,13 @@ def _prepare(metric: Metric, matters: float | None, paired: bool) -> _Case:
     """Drop the moves without a value, go to the scale of the test, and test."""
     before, after, notes = _with_value(metric, paired)
     reason = _why_not(metric, before, after, paired)
+    shared = (metric.shared_error_before, metric.shared_error_after)
     if metric.scale == "ratio":
         before, after = _log(before), _log(after)
-    if not reason:
+    if metric.scale == "ratio" and not reason:
+        # relative to the geometric mean, as uncertainties of logarithms are
+        shared = tuple(0.0 if not error else error / math.exp(v.mean()) for error, v in zip(shared, (before, after)))
+    if not reason and not any(shared):
         reason = _no_scatter(before, after, paired)
     if metric.smallest_change_that_matters is not None:
         matters = metric.smallest_change_that_matters
@@ -237,9 +250,10 @@ def _prepare(metric: Metric, matters: float | None, paired: bool) -> _Case:
         before=before,
         after=after,
         matters=matters,
+        shared=shared,
         reason=reason,
         notes=notes,
-        test=None if reason else mean_difference(before, after, paired=paired),
+        test=None if reason else mean_difference(before, after, paired=paired, shared_errors=shared),
     )
 
 
@@ -320,8 +334,8 @@ def _change(
         unit=metric.unit,
         better=metric.better,
         scale=metric.scale,
-        before=_mean(case.before, on_logs, level),
-        after=_mean(case.after, on_logs, level),
+        before=_mean(case.before, on_logs, level, case.shared[0]),
+        after=_mean(case.after, on_logs, level, case.shared[1]),
         ratio=_exp(shift) if on_logs else unknown,
         difference=unknown if on_logs else shift,
         p_value=test.p_value,
@@ -365,7 +379,7 @@ def _against_what_matters(
 def _not_comparable(case: _Case, level: float) -> MetricChange:
     """The means as far as there are any, with an unknown change."""
     metric, on_logs = case.metric, case.metric.scale == "ratio"
-    before, after = _mean(case.before, on_logs, level), _mean(case.after, on_logs, level)
+    before, after = (_mean(v, on_logs, level, s) for v, s in zip((case.before, case.after), case.shared))
     unknown = Estimate.unknown(level=level)
     return MetricChange(
         name=metric.name,
@@ -388,12 +402,13 @@ def _not_comparable(case: _Case, level: float) -> MetricChange:
     )
 
 
-def _mean(values: np.ndarray, on_logs: bool, level: float) -> Estimate:
-    """Mean with Student's interval, unknown for a single value or without scatter."""
+def _mean(values: np.ndarray, on_logs: bool, level: float, shared_error: float) -> Estimate:
+    """Mean with Student's interval, unknown for a single value or without scatter and shared error."""
     if values.size == 0 or np.isnan(values).any():
         return Estimate.unknown(level=level)
-    known = values.size > 1 and not without_scatter(values)
-    error = float(values.std(ddof=1)) / math.sqrt(values.size) if known else math.nan
+    scattered = values.size > 1 and not without_scatter(values)
+    scatter = float(values.std(ddof=1)) / math.sqrt(values.size) if scattered else 0.0
+    error = math.hypot(scatter, shared_error) if values.size > 1 and (scattered or shared_error) else math.nan
     mean = Estimate.from_standard_error(float(values.mean()), error, dof=values.size - 1, level=level)
     return _exp(mean) if on_logs else mean
 

@@ -62,6 +62,7 @@ def mean_difference(
     after: Sequence[float],
     *,
     paired: bool = False,
+    shared_errors: tuple[float, float] = (0.0, 0.0),
     level: float = 0.95,
 ) -> MeanDifference:
     """Welch's test (unequal variances) or the paired t test of after − before.
@@ -74,6 +75,9 @@ def mean_difference(
         One value a repeat, at least two a side.
     paired : bool
         True when repeat k before and repeat k after belong together (same start, same order).
+    shared_errors : (float, float)
+        Standard uncertainty that all values before share, and all after: it moves their mean and does not show in
+        their scatter.
     level : float
         Coverage probability of the interval.
 
@@ -88,7 +92,15 @@ def mean_difference(
         raise ValueError(f"before has {b.size} repeats, after {a.size}; pairs need as many on both sides")
     sides = [a - b] if paired else [b, a]
     difference = float(a.mean() - b.mean())
-    deviations = np.array([0.0 if without_scatter(side) else side.std(ddof=1) for side in sides])
+    shared = [check_number("shared_errors", error, at_least=0.0) for error in shared_errors]
+    shared = [math.hypot(*shared)] if paired else shared
+    # a shared error weighs like the scatter of one repeat that would leave it in the mean
+    deviations = np.array(
+        [
+            math.hypot(0.0 if without_scatter(side) else side.std(ddof=1), error * math.sqrt(side.size))
+            for side, error in zip(sides, shared)
+        ]
+    )
     errors = deviations / np.sqrt([side.size for side in sides])
     error = float(np.hypot.reduce(errors))
     if error == 0.0:

@@ -17,6 +17,8 @@ from labkit.runs.facts import RunFacts
 
 __all__ = ["ALL_AXES", "Verdict", "compare_runs", "match_modes", "settles_sentence"]
 
+Sides = tuple[np.ndarray, np.ndarray]
+
 #: Name of the metric that a builder waits for: the last axis to settle, move by move.
 ALL_AXES = "settling time, all axes"
 
@@ -201,40 +203,50 @@ def _typical_peak(axis: AxisAnalysis) -> float:
 # ------------------------------------------------------------------------------------------------- metrics
 def _wait_metric(before: RunAnalysis, after: RunAnalysis) -> list[Metric]:
     """When the last axis settles, move by move: the wait before a picture."""
-    waits = before.wait_s, after.wait_s
-    return [_settling_metric(ALL_AXES, *waits)] if all(len(w) for w in waits) else []
+    waits, shared = (before.wait_s, after.wait_s), (before.wait_shared_error_s, after.wait_shared_error_s)
+    return [_settling_metric(ALL_AXES, waits, shared)] if all(len(w) for w in waits) else []
 
 
 def _axis_metrics(one: AxisAnalysis, two: AxisAnalysis) -> list[Metric]:
     metrics, name = [], one.channel
     if one.settling is not None and two.settling is not None:
-        metrics.append(_settling_metric(f"{name} settling time", one.settling.times_s, two.settling.times_s))
+        times, shared = zip(*((s.times_s, s.shared_error_s) for s in (one.settling, two.settling)))
+        metrics.append(_settling_metric(f"{name} settling time", times, shared))
     if one.decay is not None and two.decay is not None and one.fit.modes and two.fit.modes:
-        metrics.append(_metric(f"{name} largest displacement", "m", "lower", one.decay.peak_m, two.decay.peak_m))
+        peaks, shared = zip(*((d.peak_m, d.shared_error_m) for d in (one.decay, two.decay)))
+        metrics.append(_metric(f"{name} largest displacement", "m", "lower", peaks, shared=shared))
     band = f"{one.band_hz[0]:.0f}–{one.band_hz[1]:.0f} Hz, first {1e3 * one.band_window_s:.0f} ms"
-    metrics.append(_metric(f"{name} rms {band}", one.fit.unit, "lower", one.band_rms, two.band_rms))
+    metrics.append(_metric(f"{name} rms {band}", one.fit.unit, "lower", (one.band_rms, two.band_rms)))
     return metrics
 
 
-def _settling_metric(name: str, before: np.ndarray, after: np.ndarray) -> Metric:
+def _settling_metric(name: str, times_s: Sides, shared_error_s: tuple[float, float]) -> Metric:
     # a move that never left the band settles in 0 s, which has no logarithm
-    scale = "difference" if (before == 0).any() or (after == 0).any() else "ratio"
-    return _metric(name, "s", "lower", before, after, scale=scale)
+    scale = "difference" if any((times == 0).any() for times in times_s) else "ratio"
+    return _metric(name, "s", "lower", times_s, scale=scale, shared=shared_error_s)
 
 
 def _mode_metrics(old: MachineMode, new: MachineMode) -> list[Metric]:
     name = f"mode at {old.frequency_hz.value:.1f} Hz"
     return [
-        _metric(f"{name}, frequency", "Hz", "neither", old.each_frequency_hz, new.each_frequency_hz),
-        _metric(f"{name}, damping ratio", "", "higher", old.each_damping_ratio, new.each_damping_ratio),
+        _metric(f"{name}, frequency", "Hz", "neither", (old.each_frequency_hz, new.each_frequency_hz)),
+        _metric(f"{name}, damping ratio", "", "higher", (old.each_damping_ratio, new.each_damping_ratio)),
     ]
 
 
 def _metric(
-    name: str, unit: str, better: str, before: np.ndarray, after: np.ndarray, *, scale: str = "ratio"
+    name: str,
+    unit: str,
+    better: str,
+    sides: Sides,
+    *,
+    scale: str = "ratio",
+    shared: tuple[float, float] = (0.0, 0.0),
 ) -> Metric:
-    sides = {"before": tuple(map(float, before)), "after": tuple(map(float, after))}
-    return Metric(name=name, unit=unit, better=better, scale=scale, **sides)
+    before, after = (tuple(map(float, side)) for side in sides)
+    # a shared error is unknown only where there is no value either
+    errors = dict(zip(("shared_error_before", "shared_error_after"), (0.0 if math.isnan(e) else e for e in shared)))
+    return Metric(name=name, unit=unit, better=better, scale=scale, before=before, after=after, **errors)
 
 
 # --------------------------------------------------------------------------------------------------- words
