@@ -8,10 +8,10 @@ both is accounted for, so the stated intervals are those of the scatter from fra
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import ndimage, stats
+from scipy import stats
 
 from labkit.analyse._blur_fit import (
     KernelFit,
@@ -175,10 +175,18 @@ def measure_blur(
     pair, variance = _variance_fit(bursts, noise)
     _check_scene(pair, bursts)
     detected = _is_detected(variance)
+    limits = variance_errors(pair, variance.parameters)
     tried = [family] if family != "any" else list(EXTENT_PER_SIGMA)
     fits = _fit_families(pair, variance, tried if detected else ["gaussian"])
-    limits = variance_errors(pair, variance.parameters)
-    return _result(pair, fits, detected=detected, family=family, limits=limits, notes=notes, level=level)
+    candidates = [_candidate(fit, score=score, level=level) for fit in fits]
+    best = fits[0]
+    if best.family != "gaussian":  # the weights were those of the Gaussian
+        pair, best = fit_kernel(pair, best.parameters, family=best.family, rounds=1)
+        candidates[0] = _candidate(best, score=candidates[0].score, level=level)
+        candidates[0] = _open_downwards(candidates[0], _candidate(variance, score=math.nan, level=level))
+    return _result(
+        pair, best, tuple(candidates), detected=detected, family=family, limits=limits, notes=notes, level=level
+    )
 
 
 # ----------------------------------------------------------------------------------------------------- input
@@ -221,9 +229,9 @@ def _variance_fit(bursts: tuple[Burst, Burst], noise: list[float]) -> tuple[Pair
     ratio = [1 / math.sqrt(burst.count) for burst in bursts]
     noise = noise if known else [_rough_noise(frame) * r for r in ratio]
     start, margin = np.array([0.3, 0.3, 0, 0, 0, _gain(frame, sharp), 0, 0]), 12
-    for _ in range(2 if known else 3):
+    for rounds in (1, 2) if known else (1, 1, 2):
         pair = prepare(frame, sharp, margin=margin, noise_sd=tuple(noise))
-        pair, fit = fit_kernel(pair, start, family="gaussian")
+        pair, fit = fit_kernel(pair, start, family="gaussian", rounds=rounds)
         start = fit.parameters
         widest = math.sqrt(12 * max(np.linalg.eigvalsh(_matrix(fit)).max(), 0.0))
         margin = _MARGIN_PX + math.ceil(min(widest, _LARGEST_PX) / 2)
@@ -255,8 +263,8 @@ def _check_scene(pair: Pair, bursts: tuple[Burst, Burst]) -> None:
             "light the scene, choose a region with detail, or average a burst"
         )
     dy, dx = pair.whole_shift
-    a = bursts[0].mean[max(dy, 0) : pair_end(dy), max(dx, 0) : pair_end(dx)]
-    b = bursts[1].mean[max(-dy, 0) : pair_end(-dy), max(-dx, 0) : pair_end(-dx)]
+    a = bursts[0].mean[max(dy, 0) : _end(dy), max(dx, 0) : _end(dx)]
+    b = bursts[1].mean[max(-dy, 0) : _end(-dy), max(-dx, 0) : _end(-dx)]
     alike = float(np.corrcoef(a.ravel(), b.ravel())[0, 1])
     if not alike > 0.3:
         raise ValueError(
@@ -265,7 +273,7 @@ def _check_scene(pair: Pair, bursts: tuple[Burst, Burst]) -> None:
         )
 
 
-def pair_end(shift: int) -> int | None:
+def _end(shift: int) -> int | None:
     """End of the slice that leaves out `−shift` elements at the end."""
     return shift if shift < 0 else None
 
@@ -304,7 +312,8 @@ def _score(fit: KernelFit) -> float:
 # ----------------------------------------------------------------------------------------------------- result
 def _result(
     pair: Pair,
-    fits: list[KernelFit],
+    best: KernelFit,
+    candidates: tuple[Candidate, ...],
     *,
     detected: bool,
     family: str,
@@ -312,13 +321,11 @@ def _result(
     notes: list[str],
     level: float,
 ) -> Blur:
-    best = fits[0]
-    candidates = tuple(_candidate(fit, level) for fit in fits)
     open_ones = [c for c in candidates if c.score - candidates[0].score < _EVIDENCE]
     decided = family != "any" or (detected and len(open_ones) == 1)
     spanned = open_ones if not decided else open_ones[:1]
     extent = _hull([c.extent_px for c in spanned]) if detected else _undetected_extent(candidates[0], family)
-    notes = notes + _notes(best, detected)
+    notes = notes + _notes(best, candidates[0], detected)
     n, errors = best.n_shape, np.sqrt(np.diag(best.covariance))
     shift = [
         Estimate.from_standard_error(
@@ -332,7 +339,7 @@ def _result(
         detected=detected,
         family=family if family != "any" else candidates[0].family if decided else UNDECIDED,
         extent_px=extent,
-        direction_rad=candidates[0].direction_rad if detected else math.nan,
+        direction_rad=float(candidates[0].direction_rad) if detected else math.nan,
         shift_x_px=shift[0],
         shift_y_px=shift[1],
         gain=Estimate.from_standard_error(
@@ -350,7 +357,7 @@ def _result(
     )
 
 
-def _notes(best: KernelFit, detected: bool) -> list[str]:
+def _notes(best: KernelFit, first: Candidate, detected: bool) -> list[str]:
     notes = []
     if best.residual_ratio > 2.0:
         notes.append(
@@ -359,18 +366,28 @@ def _notes(best: KernelFit, detected: bool) -> list[str]:
         )
     if not best.converged:
         notes.append("the fit did not converge")
-    widest = _candidate(best, 0.95).extent_px.value
+    widest = first.extent_px.value
     if detected and widest > _LARGEST_PX:
         notes.append(f"the extent of {widest:.1f} px is above the {_LARGEST_PX:g} px for which this method is made")
     return notes
 
 
-def _candidate(fit: KernelFit, level: float) -> Candidate:
+def _candidate(fit: KernelFit, *, score: float, level: float) -> Candidate:
     make = _candidate_line if fit.family in ("smear", "sinusoid") else _candidate_area
-    return make(fit, level)
+    return make(fit, score, level)
 
 
-def _candidate_area(fit: KernelFit, level: float) -> Candidate:
+def _open_downwards(line: Candidate, free: Candidate) -> Candidate:
+    """Let σ of a smear or sinusoid reach down to 0 along an axis where the free variances do."""
+    opened = {}
+    for name in ("sigma_x_px", "sigma_y_px"):
+        own, other = getattr(line, name), getattr(free, name)
+        if other.interval.low == 0:
+            opened[name] = replace(own, interval=replace(own.interval, low=0.0))
+    return replace(line, **opened)
+
+
+def _candidate_area(fit: KernelFit, score: float, level: float) -> Candidate:
     """Disc and Gaussian: variances are the parameters."""
     dof, covariance = fit.n_blocks - 1, fit.covariance
     if fit.family == "disc":
@@ -392,11 +409,11 @@ def _candidate_area(fit: KernelFit, level: float) -> Candidate:
         sigma_x_px=sigma_x,
         sigma_y_px=sigma_y,
         direction_rad=angle,
-        score=_score(fit),
+        score=score,
     )
 
 
-def _candidate_line(fit: KernelFit, level: float) -> Candidate:
+def _candidate_line(fit: KernelFit, score: float, level: float) -> Candidate:
     """Smear and sinusoid: variance along a direction; across it the kernel is a line."""
     q, angle = fit.parameters[:2]
     angle = (angle + math.pi / 2) % math.pi - math.pi / 2
@@ -415,7 +432,7 @@ def _candidate_line(fit: KernelFit, level: float) -> Candidate:
         sigma_x_px=parts[0],
         sigma_y_px=parts[1],
         direction_rad=angle,
-        score=_score(fit),
+        score=score,
     )
 
 
