@@ -13,9 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import fft
+from scipy import fft, stats
 
-from labkit.analyse._decay_errors import pole_covariance
+from labkit.analyse._decay_errors import pole_covariance, residual_dof
 from labkit.analyse._decay_fit import DecayData, Poles, Projection, columns, project, recentred, refine
 from labkit.analyse.whitening import WHITE, NoiseColour, noise_colour
 
@@ -28,6 +28,8 @@ _STEADY_RECORDS_MAINS = 3.0  # the same near a multiple of the mains frequency, 
 _NEAR_MAINS = 0.01
 _MAX_DAMPING = 0.5  # more than this is no oscillation that a frequency describes
 _LOOSEST = 2  # highest power of t in the columns of a component that is not quite the same in all repeats
+_FEWEST_REPEATS = 3  # with fewer, scatter between repeats is not looked for beyond the criterion
+_SCATTER_RISK = 0.01  # of taking noise for scatter between repeats
 _FLOOR = 1e-16  # a residual below 1e-8 of the record is rounding, not noise
 _ROUGH, _FINE = 1e-2, 1e-6  # tolerances of the search, as shares of the noise variance
 
@@ -129,12 +131,17 @@ def find_components(
         model = better
     poles = model.poles.only(np.argsort(model.poles.angular))
     poles, projection, converged = search.fit(poles, model.data, tolerance=_FINE)
+    table = search.table(poles, model.data)
+    scattered = _scattered(poles, projection, model.data)
+    if scattered.any():
+        poles = replace(poles, loose=np.where(scattered, 1, poles.loose))
+        poles, projection, converged = search.fit(poles, model.data, tolerance=_FINE)
     return Found(
         poles=poles,
         projection=projection,
         data=model.data,
         is_mode=limits.modes(poles),
-        table=search.table(poles, model.data),
+        table=table,
         converged=converged,
         exhausted=search.overfull,
     )
@@ -308,6 +315,18 @@ def _without_twin(poles: Poles) -> Poles:
     """The components less one of the two that are most alike."""
     apart = np.abs(poles.s[:, np.newaxis] - poles.s) + np.diag(np.full(poles.size, math.inf))
     return poles.without(int(np.argmin(apart)) % poles.size)
+
+
+def _scattered(poles: Poles, projection: Projection, data: DecayData) -> np.ndarray:
+    """Which shared poles differ between repeats by more than the noise explains (χ² test)."""
+    scattered, rows = np.zeros(poles.size, bool), data.n_rows
+    variance = projection.rss / max(residual_dof(poles, projection, data), 1)
+    if rows < _FEWEST_REPEATS or variance == 0:
+        return scattered
+    for k in np.flatnonzero(~poles.steady & (poles.loose == 0)):
+        drop = projection.rss - project(poles.loosened(k), data, derivatives=False).rss
+        scattered[k] = stats.chi2.sf(drop / variance, 2 * (rows - 1)) < _SCATTER_RISK
+    return scattered
 
 
 def _has_twins(poles: Poles) -> bool:

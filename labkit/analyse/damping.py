@@ -204,7 +204,7 @@ class HalfPower:
     damping_ratio : float
         ζ by exact inversion.
     simple_damping_ratio : float
-        ζ ≈ (f₂−f₁)/(f₁+f₂), for comparison; +1 % at ζ = 0.1 for a receptance.
+        ζ ≈ (f₂−f₁)/(f₁+f₂), for comparison; 2.6 % too high at ζ = 0.1 for a receptance.
     frequency_hz : float
         Natural frequency f_n by exact inversion [Hz].
     peak_hz, low_hz, high_hz : float

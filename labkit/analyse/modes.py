@@ -29,6 +29,7 @@ from labkit.base import Estimate, check_array, check_number
 
 __all__ = ["EachMove", "ModalFit", "Mode", "fit_each", "fit_modes", "reconstruct"]
 
+_ASTRAY = 0.2  # change of a pole, relative, beyond which a single repeat is not the same mode
 _UPPER_HZ = 400.0  # default upper edge: there an acceleration of 1 m/s² is a displacement of 0.16 µm
 
 
@@ -129,7 +130,7 @@ class EachMove:
     frequency_hz, damping_ratio : ndarray, shape (n_repeats, n_modes)
         f_n [Hz] and ζ; nan where the repeat could not be fitted.
     converged : ndarray of bool, shape (n_repeats,)
-        Whether the fit of the repeat came to rest near the joint poles.
+        Whether the fit of the repeat came to rest with at least one mode near its joint pole.
     """
 
     frequency_hz: np.ndarray
@@ -360,11 +361,18 @@ def fit_each(
     for j, group in enumerate(groups):
         ready = prepare([records[k] for k in group], recipe.decimation)
         data = DecayData.of(ready.groups, colour=recipe.colour, rate_hz=rate)
-        poles, _, rest = refine(recipe.poles.tight(), data, tolerance=1e-4)
-        moved = np.abs(poles.s - recipe.poles.s)[recipe.is_mode] / np.abs(recipe.poles.s)[recipe.is_mode]
-        converged[j] = rest and bool((moved < 0.2).all())
-        if converged[j]:
-            size = np.abs(poles.s[recipe.is_mode])
-            frequency[j] = size / (2 * math.pi)
-            damping[j] = poles.decay_rate[recipe.is_mode] / size
+        poles, projection, rest = refine(recipe.poles.tight(), data, tolerance=1e-4)
+        converged[j] = rest
+        frequency[j], damping[j] = _own_poles(recipe, poles, pole_covariance(poles, projection, data))
+    converged &= np.isfinite(frequency).any(axis=1) | (len(fit.modes) == 0)
+    frequency[~converged], damping[~converged] = math.nan, math.nan
     return EachMove(frequency_hz=frequency, damping_ratio=damping, converged=converged)
+
+
+def _own_poles(recipe: _Recipe, poles: Poles, covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """f_n and ζ of the modes of one repeat; nan for a pole that went astray or that the repeat says little about."""
+    size = np.abs(poles.s)
+    astray = np.abs(poles.s - recipe.poles.s) > _ASTRAY * np.abs(recipe.poles.s)
+    vague = 2 * np.sqrt(np.diag(covariance)[0::2]) > np.maximum(poles.decay_rate, 0.0)
+    known = np.where(astray | vague, math.nan, 1.0)
+    return (known * size / (2 * math.pi))[recipe.is_mode], (known * poles.decay_rate / size)[recipe.is_mode]

@@ -63,7 +63,7 @@ class NoiseColour:
     @property
     def standard_deviation(self) -> float:
         """Standard deviation of the coloured noise itself: the power under its spectrum [unit]."""
-        _, response = signal.freqz([1.0], np.asarray(self.coefficients), worN=4096)
+        _, response = signal.freqz([1.0], np.asarray(self.coefficients), worN=8192, whole=True)
         return math.sqrt(self.innovation_variance * float(np.mean(np.abs(response) ** 2)))
 
     @property
@@ -92,7 +92,7 @@ def noise_colour(residuals: Sequence[np.ndarray], *, max_order: int = 24) -> Noi
 
     The periodograms of all rows are averaged, narrow peaks are removed by a running median that widens with
     frequency, and an autoregression is fitted to the autocovariance that belongs to the smoothed spectrum
-    (Yule–Walker). The order has the least Schwarz criterion.
+    (Yule–Walker). The order has the least Akaike criterion: a coefficient too many does no harm.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def noise_colour(residuals: Sequence[np.ndarray], *, max_order: int = 24) -> Noi
         if order:
             a = np.append(1.0, -linalg.solve_toeplitz(covariance[:order], covariance[1 : order + 1]))
         innovation = float(a @ covariance[: order + 1])
-        criterion = count * math.log(innovation) + order * math.log(count)
+        criterion = count * math.log(innovation) + 2 * order
         if criterion < lowest:
             best = NoiseColour(coefficients=tuple(map(float, a)), innovation_variance=innovation)
             lowest = criterion
