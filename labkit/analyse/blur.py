@@ -161,6 +161,7 @@ def measure_blur(
 
     Examples
     --------
+    >>> from scipy import ndimage
     >>> rng = np.random.default_rng(0)
     >>> scene = ndimage.gaussian_filter(rng.normal(0, 200, size=(96, 96)), 1.0)
     >>> frame = ndimage.gaussian_filter1d(scene, 0.8, axis=1)
@@ -178,7 +179,7 @@ def measure_blur(
     limits = variance_errors(pair, variance.parameters)
     tried = [family] if family != "any" else list(EXTENT_PER_SIGMA)
     fits = _fit_families(pair, variance, tried if detected else ["gaussian"])
-    candidates = [_candidate(fit, score=score, level=level) for fit in fits]
+    candidates = [_candidate(fit, score=_score(fit), level=level) for fit in fits]
     best = fits[0]
     if best.family != "gaussian":  # the weights were those of the Gaussian
         pair, best = fit_kernel(pair, best.parameters, family=best.family, rounds=1)
@@ -342,9 +343,7 @@ def _result(
         direction_rad=float(candidates[0].direction_rad) if detected else math.nan,
         shift_x_px=shift[0],
         shift_y_px=shift[1],
-        gain=Estimate.from_standard_error(
-            best.parameters[n + 2], errors[n + 2], dof=best.n_blocks - 1, level=level
-        ),
+        gain=Estimate.from_standard_error(best.parameters[n + 2], errors[n + 2], dof=best.n_blocks - 1, level=level),
         detection_limit_px=math.sqrt(12 * _DETECT * max(limits[0][:2])),
         cramer_rao_px=math.sqrt(12 * _DETECT * max(limits[1][:2])),
         frame_noise_sd=pair.frame_sd,
