@@ -7,7 +7,6 @@ motions. Small motion, one pose: the head stands where it stops.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -93,7 +92,7 @@ class Machine:
         object.__setattr__(self, "feet", tuple(self.feet))
         check_number("gravity_m_s2", self.gravity_m_s2, at_least=0.0)
         if self.panel is not None:
-            self.panel.modes.places([self._camera_on_panel])
+            self.panel.flexing(*self.camera.at_m[:2])
 
     @property
     def mass_kg(self) -> float:
@@ -104,7 +103,7 @@ class Machine:
     def modes(self) -> MachineModes:
         """Modes of the whole machine with damping from the loss factors."""
         omega2, shapes = linalg.eigh(self._stiffness, self._mass, check_finite=False)
-        if omega2[0] <= 1e-9 * abs(omega2[-1]):
+        if omega2[0] <= 1e-12 * abs(omega2[-1]):
             raise ValueError(
                 f"the machine does not stand by itself (lowest ω² = {omega2[0]:.3g} rad²/s²): it can slide, or it tips "
                 "over under gravity; give the feet stiffness in x, y and z, or set them further apart"
@@ -169,7 +168,7 @@ class Machine:
 
     @cached_property
     def _parts(self) -> list[tuple[np.ndarray, float | np.ndarray]]:
-        """Stiffness of each part with its loss factor (one a row and column for the panel modes)."""
+        """Stiffness of each part with its loss factor (one a column for the panel modes)."""
         parts: list[tuple[np.ndarray, float | np.ndarray]] = []
         for foot in self.feet:
             rows = self._spread(point_motion((foot.x_m, foot.y_m, 0.0)))
@@ -180,12 +179,10 @@ class Machine:
             springs[self._mount] = self.head.mount.stiffness_n_per_m
             parts.append((np.diag(springs), self.head.mount.loss_factor))
         if self.panel is not None:
-            for number, eta in enumerate(self.panel.modes.loss_factors):
-                own = np.zeros((self._size, self._size))
-                place = self._flex.start + number
-                own[place, place] = (2 * np.pi * self.panel.modes.frequencies_hz[number]) ** 2
-                parts.append((own, float(eta)))
-            parts += self._bench_parts()
+            springs, eta = np.zeros((2, self._size))
+            springs[self._flex] = (2.0 * np.pi * self.panel.modes.frequencies_hz) ** 2
+            eta[self._flex] = self.panel.modes.loss_factors
+            parts += [(np.diag(springs), eta), *self._bench_parts()]
         return parts
 
     def _bench_parts(self) -> list[tuple[np.ndarray, float]]:
@@ -194,33 +191,16 @@ class Machine:
         Its energy is ½k(w + Ru)² instead of ½kw², w the panel relative to the frame; the panel modes left out follow
         at once, which softens k(Ru)² by their residual flexibility.
         """
-        parts = []
-        rises, pulls = self._spread(self._bench_rise), self._spread(self._bench_pull)
-        for number, rise, pull in zip(self.panel.on_bench, rises, pulls):
-            support = self.panel.panel.supports[number]
+        parts, mount = [], self.panel
+        rises, pulls = self._spread(mount.bench_rise), self._spread(mount.bench_pull)
+        for number, rise, pull, shape in zip(mount.on_bench, rises, pulls, mount.bench_shapes):
+            support = mount.panel.supports[number]
             flex = np.zeros(self._size)
-            flex[self._flex] = self.panel.modes.shapes([(support.x_m, support.y_m)])[0]
+            flex[self._flex] = shape
             cross = support.stiffness_n_per_m * np.outer(flex, rise)
             own = np.outer(rise, pull)
             parts.append((cross + cross.T + 0.5 * (own + own.T), support.loss_factor))
         return parts
-
-    @cached_property
-    def _bench_rise(self) -> np.ndarray:
-        """Rise of the frame above each support on the bench, shape (n, 6)."""
-        x, y, z = self.panel.corner_m
-        rows = [point_motion((x + px, y + py, z))[2] for px, py in self.panel.bench_points_m]
-        return np.array(rows).reshape(-1, 6)
-
-    @cached_property
-    def _bench_pull(self) -> np.ndarray:
-        """Force of each support on the bench for motion of the frame, panel modes still, shape (n, 6)."""
-        springs = np.array([self.panel.panel.supports[n].stiffness_n_per_m for n in self.panel.on_bench])
-        stiff = springs[:, None] * self._bench_rise
-        if not len(stiff):
-            return stiff
-        residual = self.panel.modes.residual_flexibility(self.panel.bench_points_m)
-        return stiff - springs[:, None] * (residual @ stiff)
 
     @cached_property
     def _stiffness(self) -> np.ndarray:
@@ -241,35 +221,18 @@ class Machine:
 
     def _spread(self, rows: np.ndarray) -> np.ndarray:
         """Rows over the six motions of the frame as rows over all coordinates."""
-        return np.pad(rows, ((0, 0), (0, self._size - 6)))
+        spread = np.zeros((len(rows), self._size))
+        spread[:, :6] = rows
+        return spread
 
     # ------------------------------------------------------------------------------------------------ outputs
-    @property
-    def _camera_on_panel(self) -> tuple[float, float]:
-        return self.panel.on_panel(*self.camera.at_m[:2])
-
     @cached_property
     def _flexing(self) -> np.ndarray:
         """Panel relative to the frame under the camera: rise, slope along x, slope along y; over all coordinates."""
-        if self.panel is None:
-            return np.zeros((3, self._size))
-        panel, (x, y) = self.panel.panel, self._camera_on_panel
-        step = 1e-3 * min(panel.length_m, panel.width_m)
-        ends_x = np.clip([x - step, x + step], 0.0, panel.length_m)
-        ends_y = np.clip([y - step, y + step], 0.0, panel.width_m)
-        rises = self._panel_rise([(x, y), *((end, y) for end in ends_x), *((x, end) for end in ends_y)])
-        return np.array([rises[0], (rises[2] - rises[1]) / np.ptp(ends_x), (rises[4] - rises[3]) / np.ptp(ends_y)])
-
-    def _panel_rise(self, points: Sequence[tuple[float, float]]) -> np.ndarray:
-        """Rise of panel points relative to the frame, over all coordinates."""
-        rises = np.zeros((len(points), self._size))
-        rises[:, self._flex] = self.panel.modes.shapes(points)
-        if self.panel.on_bench:
-            both = [*points, *self.panel.bench_points_m]
-            residual = self.panel.modes.residual_flexibility(both)[: len(points), len(points) :]
-            stiff = np.array([self.panel.panel.supports[n].stiffness_n_per_m for n in self.panel.on_bench])
-            rises[:, :6] -= residual @ (stiff[:, None] * self._bench_rise)
-        return rises
+        rows = np.zeros((3, self._size))
+        if self.panel is not None:
+            rows[:, self._flex], rows[:, :6] = self.panel.flexing(*self.camera.at_m[:2])
+        return rows
 
     def _sight(self, height_m: float) -> np.ndarray:
         """Motion of a point fixed to the camera at `height_m` above it."""

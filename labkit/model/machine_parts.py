@@ -173,9 +173,61 @@ class PanelMount:
         """Places of the supports on the bench, on the panel [m]."""
         return [(self.panel.supports[n].x_m, self.panel.supports[n].y_m) for n in self.on_bench]
 
-    def on_panel(self, x_m: float, y_m: float) -> tuple[float, float]:
-        """A place of the machine as a place on the panel [m]."""
-        return x_m - self.corner_m[0], y_m - self.corner_m[1]
+    @cached_property
+    def bench_shapes(self) -> np.ndarray:
+        """Panel modes at the supports on the bench, shape (n_bench, n_modes) [1/√kg]."""
+        return self.modes.shapes(self.bench_points_m) if self.on_bench else np.zeros((0, self.n_modes))
+
+    @cached_property
+    def bench_rise(self) -> np.ndarray:
+        """Rise of the frame above each support on the bench for its six motions, shape (n_bench, 6)."""
+        x, y, z = self.corner_m
+        return np.array([point_motion((x + px, y + py, z))[2] for px, py in self.bench_points_m]).reshape(-1, 6)
+
+    @cached_property
+    def _bench_force(self) -> np.ndarray:
+        """Force of each support on the bench for motion of the frame, the panel rigid, shape (n_bench, 6)."""
+        springs = np.array([self.panel.supports[n].stiffness_n_per_m for n in self.on_bench])
+        return springs[:, None] * self.bench_rise
+
+    @cached_property
+    def bench_pull(self) -> np.ndarray:
+        """Force of each support on the bench for motion of the frame, the panel modes still, shape (n_bench, 6)."""
+        if not self.on_bench:
+            return self._bench_force
+        springs = np.array([self.panel.supports[n].stiffness_n_per_m for n in self.on_bench])
+        residual = self.modes.residual_flexibility(self.bench_points_m)
+        return self._bench_force - springs[:, None] * (residual @ self._bench_force)
+
+    @cached_property
+    def _flexed(self) -> dict[tuple[float, float], tuple[np.ndarray, np.ndarray]]:
+        """Answers of `flexing` so far."""
+        return {}
+
+    def flexing(self, x_m: float, y_m: float) -> tuple[np.ndarray, np.ndarray]:
+        """Rise and slopes along x and y of the panel relative to the frame at a place of the machine.
+
+        For unit panel modes, shape (3, n_modes), and for the six motions of the frame, which bend the panel when it
+        stands on the bench somewhere, shape (3, 6).
+        """
+        if (x_m, y_m) not in self._flexed:
+            x, y = x_m - self.corner_m[0], y_m - self.corner_m[1]
+            step = 1e-3 * min(self.panel.length_m, self.panel.width_m)
+            ends_x = np.clip([x - step, x + step], 0.0, self.panel.length_m)
+            ends_y = np.clip([y - step, y + step], 0.0, self.panel.width_m)
+            modal, rigid = self._rises([(x, y), *((end, y) for end in ends_x), *((x, end) for end in ends_y)])
+            self._flexed[x_m, y_m] = tuple(
+                np.array([r[0], (r[2] - r[1]) / np.ptp(ends_x), (r[4] - r[3]) / np.ptp(ends_y)]) for r in (modal, rigid)
+            )
+        return self._flexed[x_m, y_m]
+
+    def _rises(self, points: list[tuple[float, float]]) -> tuple[np.ndarray, np.ndarray]:
+        """Rise of panel points relative to the frame for unit panel modes and for the six motions of the frame."""
+        modal, rigid = self.modes.shapes(points), np.zeros((len(points), 6))
+        if self.on_bench:
+            residual = self.modes.residual_flexibility([*points, *self.bench_points_m])
+            rigid = -residual[: len(points), len(points) :] @ self._bench_force
+        return modal, rigid
 
     @cached_property
     def motion(self) -> np.ndarray:

@@ -13,10 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.base import check_array, check_number
+from labkit.runs.facts import MoveFacts
 
 __all__ = [
     "MoveProfile",
     "Shaper",
+    "declared_profile",
     "end_states",
     "mode_states",
     "move_profile",
@@ -133,6 +135,28 @@ def move_profile(
     starts = [zero, top, top, zero, zero, -top, -top]
     jerks = [j, zero, -j, zero, -j, zero, j]
     return _joined(spans, [list(pair) for pair in zip(starts, jerks)])
+
+
+def declared_profile(facts: MoveFacts) -> MoveProfile:
+    """The move that a run declares; an unknown jerk means that the acceleration is switched at once.
+
+    Parameters
+    ----------
+    facts : MoveFacts
+        The declared move; unknown acceleration, travel or speed (nan) is an error.
+
+    Examples
+    --------
+    >>> facts = MoveFacts(commanded_acceleration_m_s2=4.0, travel_m=0.01, speed_m_s=0.25)
+    >>> float(declared_profile(facts).duration_s)
+    0.1
+    """
+    return move_profile(
+        travel_m=facts.travel_m,
+        speed_m_s=facts.speed_m_s,
+        acceleration_m_s2=facts.commanded_acceleration_m_s2,
+        jerk_m_s3=None if math.isnan(facts.jerk_m_s3) else facts.jerk_m_s3,
+    )
 
 
 def _s_curve(s: np.ndarray, v: np.ndarray, a: np.ndarray, j: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

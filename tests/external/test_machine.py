@@ -333,7 +333,7 @@ def test_settling_and_blur_against_a_dense_record(driven):
 
 
 def test_damping_against_complex_stiffness():
-    """Light structural damping: poles of K(1 + iη) by a complex eigenvalue solver (modal strain energy errs by O(η²))."""
+    """Poles of K(1 + iη) for small η by a complex eigenvalue solver; modal strain energy errs by O(η²)."""
     machine = wren(loss=0.002)
     sheet = machine.panel.panel.material
     quiet = replace(
