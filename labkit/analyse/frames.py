@@ -31,6 +31,7 @@ _BATCH_PX = 3_000_000  # pixels that one batch of frames may hold
 _MOST_FRAMES = 64
 _NOISE_FRAMES = 4
 _LOST_QUALITY = 0.6
+_POOR_SHARE = 0.8  # of the usual quality of the clip; a match on the wrong brick of a wall stays below
 _DARK_GAIN = 0.2
 _SATURATED_SHARE = 0.02
 _CHANCE = 1e-3  # chance that noise alone is taken for motion
@@ -294,13 +295,15 @@ def match_flags(matches: Matches, matcher: Matcher) -> tuple[str, ...]:
     inside = matcher.region.cut(matcher.reference)
     before = float((inside >= matcher.white_level).mean())
     reach = np.array([matcher.region.width, matcher.region.height]) / 4 + 1
+    usual = np.nanmedian(matches.quality) if np.isfinite(matches.quality).any() else 0.0
+    least = max(_LOST_QUALITY, _POOR_SHARE * usual)
     flags = []
     for shift, gain, quality, clipped in zip(matches.shift_px, matches.gain, matches.quality, matches.clipped):
         if clipped > before + _SATURATED_SHARE:
             flags.append("saturated")
-        elif gain < _DARK_GAIN and not quality < _LOST_QUALITY:
+        elif gain < _DARK_GAIN and quality >= _LOST_QUALITY:
             flags.append("dark")
-        elif not quality >= _LOST_QUALITY:
+        elif not quality >= least:
             flags.append("lost")
         else:
             flags.append("out of reach" if (np.abs(shift) > reach).any() else "")

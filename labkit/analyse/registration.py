@@ -31,7 +31,9 @@ _STEPS = 8
 _ROUNDS = 4  # times a frame may be taken up again one pixel further
 _COARSE_SIDE_PX = 48  # the binned pictures of the whole-pixel search keep at least so many pixels a side
 _LEAST_SIDE_PX = 16
-_RETRY_QUALITY = 0.7
+_RETRY_QUALITY = 0.85  # matches below are tried again from the likeliest places of a finer search
+_RETRY_PEAKS = 3
+_SERIES_BYTES, _LEAST_SERIES = 400e6, 6  # memory for series; the one not used for longest goes first
 _SIXTH_ORDER = np.array([-1, 9, -45, 0, 45, -9, 1]) / 60.0  # central difference, exact to order 6
 _ORDERS = np.array([(i, j) for i in range(_DEGREE + 1) for j in range(_DEGREE + 1 - i)]).T
 # Row m, column k: what the derivative of the k-th Chebyshev polynomial holds of the m-th.
@@ -145,14 +147,16 @@ def _terms(reference: np.ndarray, region: Region) -> np.ndarray:
     ready = np.pad(reference, reach, mode="reflect")
     ready = ready[region.top :, region.left :][: region.height + 2 * reach, : region.width + 2 * reach]
     across = [ndimage.convolve1d(ready, row, axis=1)[:, reach:-reach] for row in taps]
-    return np.stack([ndimage.convolve1d(across[a], taps[b], axis=0)[reach:-reach] for a, b in zip(i, j)])
+    down = (ndimage.convolve1d(across[a], taps[b], axis=0)[reach:-reach] for a, b in zip(i, j))
+    return np.stack([term.astype(np.float32) for term in down])
 
 
 class _Series:
     """The moved reference as a series, over one window of the region."""
 
     def __init__(self, reference: np.ndarray, terms: np.ndarray, window: Region) -> None:
-        terms = terms - terms.mean(axis=(1, 2), keepdims=True)
+        terms = terms.astype(float)
+        terms -= terms.mean(axis=(1, 2), keepdims=True)
         # The frame's own blur is moved over to the terms, where it costs nothing: <G·F, B> = <F, Gᵀ·B>.
         weights = _blur(np.pad(terms, ((0, 0), (_HALO_PX, _HALO_PX), (_HALO_PX, _HALO_PX))))
         self.support = _inner(window, -_HALO_PX, -_HALO_PX)
@@ -229,18 +233,22 @@ class _Search:
         binned *= self.taper
         return binned
 
-    def find(self, pictures: np.ndarray) -> np.ndarray:
-        """Shift of each picture to a fraction of a binned pixel [px], shape (n, 2): x, y."""
+    def find(self, pictures: np.ndarray, *, peaks: int = 1) -> np.ndarray:
+        """Likeliest shifts of each picture to a fraction of a binned pixel [px], shape (peaks, n, 2): x, y."""
         ry, rx = self.reach
         spectra = fft.rfft2(self._prepare(pictures))
         spectra *= self.filter
         plane = np.roll(fft.irfft2(spectra, self.shape), (ry, rx), axis=(1, 2))[:, : 2 * ry + 1, : 2 * rx + 1]
-        top = plane.reshape(len(plane), -1).argmax(axis=1)
-        y, x = np.divmod(top, 2 * rx + 1)
-        at = np.arange(len(plane))
-        part_x = _vertex(plane[at, y], x)
-        part_y = _vertex(plane[at, :, x], y)
-        return np.column_stack([x - rx + part_x, y - ry + part_y]) * self.bin_px
+        at, found = np.arange(len(plane)), []
+        for _ in range(peaks):
+            y, x = np.divmod(plane.reshape(len(plane), -1).argmax(axis=1), 2 * rx + 1)
+            part_x, part_y = _vertex(plane[at, y], x), _vertex(plane[at, :, x], y)
+            found.append(np.column_stack([x - rx + part_x, y - ry + part_y]) * self.bin_px)
+            if peaks > 1:
+                plane = plane.copy()
+                for one, row, column in zip(plane, y, x):
+                    one[max(0, row - 3) : row + 4, max(0, column - 3) : column + 4] = -1e30
+        return np.stack(found)
 
 
 def _vertex(lines: np.ndarray, top: np.ndarray) -> np.ndarray:
@@ -307,13 +315,14 @@ class Matcher:
         stack = [np.asarray(frame) for frame in frames]
         self.check_sizes(stack)
         inside = np.stack([self.region.cut(frame) for frame in stack])
-        found = self._refine(stack, self._searches[0].find(inside))
+        found = self._refine(stack, self._searches[0].find(inside)[0])
         poor = np.flatnonzero(~(found.quality >= _RETRY_QUALITY))
-        if len(poor) and len(self._searches) > 1:
-            again = self._refine([stack[i] for i in poor], self._searches[1].find(inside[poor]))
-            better = ~(again.quality <= found.quality[poor])
-            for name in ("shift_px", "gain", "quality"):
-                getattr(found, name)[poor[better]] = getattr(again, name)[better]
+        if len(poor):
+            for start in self._searches[-1].find(inside[poor], peaks=_RETRY_PEAKS):
+                again = self._refine([stack[i] for i in poor], start)
+                better = again.quality > np.nan_to_num(found.quality[poor], nan=-np.inf)
+                for name in ("shift_px", "gain", "quality"):
+                    getattr(found, name)[poor[better]] = getattr(again, name)[better]
         return replace(found, clipped=self.clipped_share(inside))
 
     def clipped_share(self, pictures: np.ndarray) -> np.ndarray:
@@ -409,8 +418,12 @@ class Matcher:
         with self._lock:
             if "terms" not in self._shared:
                 self._shared["terms"] = _terms(self.reference, self.region)
-            if insets not in self._series:
+            series = self._series.pop(insets, None)
+            if series is None:
                 window = _inner(self.region, across, down)
                 terms = self._shared["terms"][:, down:, across:][:, : window.height, : window.width]
-                self._series[insets] = _Series(self.reference, terms, window)
-            return self._series[insets]
+                series = _Series(self.reference, terms, window)
+            self._series[insets] = series
+            if len(self._series) > max(_LEAST_SERIES, _SERIES_BYTES / series.weights.nbytes):
+                self._series.pop(next(iter(self._series)))
+            return series
