@@ -30,7 +30,7 @@ class MachineMode:
     Parameters
     ----------
     frequency_hz, damping_ratio : Estimate
-        From the joint fit of all moves; the interval holds the scatter between moves.
+        Mean over the moves with their scatter, or from the joint fit where single moves are too noisy.
     each_frequency_hz, each_damping_ratio : ndarray, shape (n_moves,)
         The values of the moves [Hz], [–]; nan where a move could not be fitted alone.
     channel : str
@@ -190,26 +190,29 @@ def _of_axis(fit: ModalFit, rows: slice, scale: float) -> ModalFit:
 
 
 def _with_scatter(fit: ModalFit, each: EachMove) -> ModalFit:
-    """The fit with the scatter between moves in the uncertainties of its modes, where that is the larger part."""
+    """The fit with the mean over the moves in place of a shared value, where every move can be fitted alone well.
+
+    Moves whose frequencies differ by 0.3 % smear a shared mode of 1 % damping: its shared damping comes out a tenth
+    too high. Fitted alone, each move keeps its own; their scatter is then the honest uncertainty of the mean.
+    """
     modes = tuple(
         replace(
             mode,
-            frequency_hz=_widened(mode.frequency_hz, each.frequency_hz[:, k]),
-            damping_ratio=_widened(mode.damping_ratio, each.damping_ratio[:, k]),
+            frequency_hz=_over_moves(mode.frequency_hz, each.frequency_hz[:, k]),
+            damping_ratio=_over_moves(mode.damping_ratio, each.damping_ratio[:, k]),
         )
         for k, mode in enumerate(fit.modes)
     )
     return replace(fit, modes=modes)
 
 
-def _widened(joint: Estimate, values: np.ndarray) -> Estimate:
-    known = values[np.isfinite(values)]
-    if known.size < 3:
+def _over_moves(joint: Estimate, values: np.ndarray) -> Estimate:
+    if values.size < 3 or not np.isfinite(values).all():
         return joint
-    error = float(known.std(ddof=1)) / math.sqrt(known.size)
-    if error <= joint.standard_error:
+    error = float(values.std(ddof=1)) / math.sqrt(values.size)
+    if error > 2 * joint.standard_error:  # too noisy alone: the shared value knows more
         return joint
-    return Estimate.from_standard_error(joint.value, error, dof=known.size - 1, level=joint.interval.level)
+    return Estimate.from_standard_error(float(values.mean()), error, dof=values.size - 1, level=joint.interval.level)
 
 
 def _machine_mode(k: int, fits: Mapping[str, ModalFit], each: EachMove) -> MachineMode:

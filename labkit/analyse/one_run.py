@@ -47,6 +47,8 @@ class RunAnalysis:
         One a channel; empty when the run has no moves.
     modes : tuple of MachineMode
         Modes that all axes share, in order of frequency.
+    unfit_channels : tuple of str
+        Axes left out since a fatal finding forbids to analyse them.
     steady : tuple of SteadyDisplacement
         Displacement of each log when it holds no move (pumps running, machine at rest); else empty.
     notes : tuple of str
@@ -60,6 +62,7 @@ class RunAnalysis:
     move_lists: tuple[MoveList, ...]
     axes: tuple[AxisAnalysis, ...]
     modes: tuple[MachineMode, ...]
+    unfit_channels: tuple[str, ...]
     steady: tuple[SteadyDisplacement, ...]
     notes: tuple[str, ...]
 
@@ -76,9 +79,10 @@ class RunAnalysis:
 
     @property
     def wait_s(self) -> np.ndarray:
-        """When the last axis settles, move by move [s]; nan where a move does not settle, empty without tolerance."""
+        """When the last axis settles, move by move [s]: nan where one does not, empty when one cannot be judged."""
         settled = [axis.settling.times_s for axis in self.axes if axis.settling is not None]
-        return np.max(settled, axis=0) if settled and len(settled) == len(self.axes) else np.empty(0)
+        known = settled and len(settled) == len(self.axes) and not self.unfit_channels
+        return np.max(settled, axis=0) if known else np.empty(0)
 
     @property
     def wait_shared_error_s(self) -> float:
@@ -93,7 +97,9 @@ class RunAnalysis:
         return next(axis for axis in self.axes if axis.channel == channel)
 
 
-def check_run(run: Run, *, tolerance_m: float = math.nan) -> tuple[LogReport, ...]:
+def check_run(
+    run: Run, *, tolerance_m: float = math.nan, moves: Sequence[MoveList] | None = None
+) -> tuple[LogReport, ...]:
     """Fitness of each log of a run, in the light of its facts.
 
     Parameters
@@ -102,9 +108,11 @@ def check_run(run: Run, *, tolerance_m: float = math.nan) -> tuple[LogReport, ..
         The run.
     tolerance_m : float
         Tolerance [m] that the sensor must be able to see; nan takes the run's own, if it has one.
+    moves : sequence of MoveList, optional
+        Moves of each log, when known: faults outside the rests weigh less.
     """
-    tolerance = _tolerance_m(run, tolerance_m)
-    sensor = run.facts.sensor
+    tolerance, sensor = _tolerance_m(run, tolerance_m), run.facts.sensor
+    windows = [None] * len(run.logs) if moves is None else [_rests_of(found) for found in moves]
     return tuple(
         check_recording(
             log.recording,
@@ -112,9 +120,14 @@ def check_run(run: Run, *, tolerance_m: float = math.nan) -> tuple[LogReport, ..
             range_m_s2=_none(sensor.range_m_s2),
             noise_density_m_s2_rthz=_none(sensor.noise_density_m_s2_rthz),
             expected_rate_hz=_none(sensor.nominal_rate_hz),
+            windows=spans,
         )
-        for log in run.logs
+        for log, spans in zip(run.logs, windows)
     )
+
+
+def _rests_of(found: MoveList) -> list[tuple[float, float]] | None:
+    return [(move.end_s, move.rest_end_s) for move in found.moves] or None
 
 
 # the matrices are small: handing them to several threads costs ten times what it saves when cores are busy
@@ -153,15 +166,15 @@ def analyse_run(
         When the logs of the run cannot be analysed together.
     """
     tolerance = _tolerance_m(run, tolerance_m)
-    reports = check_run(run, tolerance_m=tolerance)
     logs = [replace(log, recording=_in_metres(log.recording, run)) for log in run.logs]
     _check_together(logs)
     notes: list[str] = []
     found = [_moves(log, run, longest_move_s, notes) for log in logs]
-    axes, modes, steady = (), (), ()
+    reports = check_run(run, tolerance_m=tolerance, moves=found)
+    axes, modes, unfit, steady = (), (), (), ()
     if any(one.moves for one in found):
         names = tuple(channels) or logs[0].recording.channels
-        names, used = _fit_axes(logs, found, reports, names, notes)
+        names, used, unfit = _fit_axes(logs, found, reports, names, notes)
         if progress:
             progress(f"{run.name}: fitting {', '.join(names)}", 0, 1)
         axes, modes = analyse_axes(
@@ -185,6 +198,7 @@ def analyse_run(
         move_lists=tuple(found),
         axes=axes,
         modes=modes,
+        unfit_channels=unfit,
         steady=steady,
         notes=tuple(notes),
     )
@@ -253,8 +267,8 @@ def _fit_axes(
     reports: Sequence[LogReport],
     names: Sequence[str],
     notes: list[str],
-) -> tuple[list[str], list[int]]:
-    """Axes and logs (by number) that no fatal finding forbids to fit; the error when none is left.
+) -> tuple[list[str], list[int], tuple[str, ...]]:
+    """Axes and logs (by number) that no fatal finding forbids to fit, and the unfit axes; the error when none is left.
 
     A channel that is unfit in every log is left out as an axis; a log in which any other channel is unfit is left
     out as a log.
@@ -264,12 +278,13 @@ def _fit_axes(
     if not axes:
         require_fit(reports[0], "modes", channels=names)
     bad = {k for name in axes for k in unfit[name]}
-    notes += [f"axis {name} left out: a fatal finding in every log" for name in names if name not in axes]
+    left_out = tuple(name for name in names if name not in axes)
+    notes += [f"axis {name} left out: a fatal finding in every log" for name in left_out]
     notes += [f"{logs[k].file} left out: a fatal finding forbids the analysis" for k in sorted(bad)]
     good = [k for k in range(len(logs)) if k not in bad and found[k].moves]
     if not good:
         require_fit(reports[min(bad)], "modes", channels=axes)
-    return axes, good
+    return axes, good, left_out
 
 
 def _is_blocked(report: LogReport, analysis: str, channel: str) -> bool:

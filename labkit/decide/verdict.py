@@ -107,6 +107,11 @@ def compare_runs(
         headline=_headline(motion, before.name, after.name),
         sentences=(
             *(settles_sentence(f"{run.name}, {axis.channel}", axis) for run in (before, after) for axis in run.axes),
+            *(
+                f"{run.name}, {name}: cannot be judged, a fatal finding stands against it."
+                for run in (before, after)
+                for name in run.unfit_channels
+            ),
             *_came_and_went(before.modes, after.modes, matched),
         ),
         warnings=tuple(_warnings(before, after)),

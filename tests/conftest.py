@@ -1,0 +1,22 @@
+"""Shared by all tests: the demo runs, analysed once."""
+
+from pathlib import Path
+
+import pytest
+
+import labkit as lab
+
+DATA = Path(__file__).parents[1] / "data"
+
+
+@pytest.fixture(scope="session")
+def analysed():
+    """Analyses of the demo runs by name, each made once."""
+    made = {}
+
+    def one(name):
+        if name not in made:
+            made[name] = lab.analyse_run(lab.load_run(DATA / name))
+        return made[name]
+
+    return one
