@@ -256,10 +256,20 @@ def _metric(
 
 # --------------------------------------------------------------------------------------------------- words
 def _headline(motion: Comparison, before: str, after: str) -> str:
-    """The first metric that can be compared: they stand in the order in which a builder cares."""
-    change = next((c for c in motion.changes if c.word != "not comparable"), None)
-    if change is None:
+    """The first metric that can be compared, since they stand in the order in which a builder cares.
+
+    When it shows no difference, the first one that does is told too.
+    """
+    known = [c for c in motion.changes if c.word != "not comparable"]
+    if not known:
         return f"{before} and {after} cannot be compared: see the notes beside each metric."
+    told = known[:1]
+    if told[0].word == "no detectable difference":
+        told += [c for c in known if c.word != "no detectable difference"][:1]
+    return " ".join(_change_sentence(change, before, after) for change in told)
+
+
+def _change_sentence(change: MetricChange, before: str, after: str) -> str:
     measured, moved, seen = _change_in_words(change)
     if change.word == "no detectable difference":
         return (
