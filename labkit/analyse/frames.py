@@ -27,7 +27,7 @@ from labkit.runs.recording import Recording
 
 __all__ = ["TrackResult", "as_clip", "match_all", "match_flags", "reference_picture", "track"]
 
-_BATCH_PX = 3_000_000  # pixels that one batch of frames may hold
+_BATCH_PX = 8_000_000  # pixels that one batch of frames may hold
 _MOST_FRAMES = 64
 _NOISE_FRAMES = 4
 _LOST_QUALITY = 0.6

@@ -94,20 +94,13 @@ def cramer_rao_bound_px(picture: np.ndarray, *, noise: float, both_noisy: bool =
     information = np.array([[(gx * gx).sum(), (gx * gy).sum()], [(gx * gy).sum(), (gy * gy).sum()]])
     if both_noisy:
         information -= np.eye(2) * gx.size * noise**2 * (_SIXTH_ORDER**2).sum()
-    eigenvalues = np.linalg.eigvalsh(information)
-    if eigenvalues[0] <= 1e-9 * max(eigenvalues[1], 1e-300):
+    strength, directions = np.linalg.eigh(information)
+    if strength[1] <= 0:
         return np.array([np.inf, np.inf])
-    return np.sqrt(np.diag(np.linalg.inv(information)) * noise**2 * (2 if both_noisy else 1))
-
-
-def _inner(region: Region, across: int, down: int) -> Region:
-    """The region less some columns on the left and right and some rows above and below."""
-    return Region(
-        top=region.top + down,
-        left=region.left + across,
-        height=region.height - 2 * down,
-        width=region.width - 2 * across,
-    )
+    strength = np.maximum(
+        strength, 1e-6 * strength[1]
+    )  # no texture along a direction: a huge bound, not a negative one
+    return noise * np.sqrt((directions**2 / strength).sum(axis=1) * (2 if both_noisy else 1))
 
 
 # -------------------------------------------------------------------------------------------- fine: the series
@@ -400,16 +393,20 @@ class Matcher:
         return crops
 
     def _insets(self, whole: np.ndarray) -> tuple[int, int] | None:
-        """Columns and rows to leave off the region so that the moved region lies in the frame; None when too little is
-        left. In steps of a thirty-second of the region, so that few series serve all frames.
+        """Columns and rows to leave off so that the moved region lies in the frame; None when too little is left.
+
+        In steps of a thirty-second of the region, and as many along both axes that touch the edge of the frame, so that
+        few series serve all frames.
         """
         (height, width), r = self.reference.shape, self.region
         sides = ((r.left, r.width, width, int(whole[0])), (r.top, r.height, height, int(whole[1])))
-        insets = []
-        for start, length, room, shift in sides:
-            over = max(-start, -start - shift, start + length - room, start + length + shift - room, -_HALO_PX)
-            step = max(1, length // 32)
-            insets.append(_HALO_PX + (step * math.ceil(over / step) if over > 0 else over))
+        over = [
+            max(-start, -start - shift, start + length - room, start + length + shift - room, -_HALO_PX)
+            for start, length, room, shift in sides
+        ]
+        steps = [max(1, length // 32) for _, length, _, _ in sides]
+        level = max(math.ceil(max(0, out) / step) for out, step in zip(over, steps))
+        insets = [_HALO_PX + (step * level if out >= 0 else out) for out, step in zip(over, steps)]
         left = min(length - 2 * inset for (_, length, _, _), inset in zip(sides, insets))
         return (insets[0], insets[1]) if left >= _LEAST_SIDE_PX // 2 else None
 
