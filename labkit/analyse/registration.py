@@ -104,6 +104,16 @@ def cramer_rao_bound_px(picture: np.ndarray, *, noise: float, both_noisy: bool =
 
 
 # -------------------------------------------------------------------------------------------- fine: the series
+def _inner(region: Region, across: int, down: int) -> Region:
+    """The region less some columns on the left and right and some rows above and below."""
+    return Region(
+        top=region.top + down,
+        left=region.left + across,
+        height=region.height - 2 * down,
+        width=region.width - 2 * across,
+    )
+
+
 def _gaussian_taps(offset: float) -> np.ndarray:
     reach = int(np.ceil(3.5 * BLUR_PX + _REACH_PX))
     taps = np.exp(-0.5 * ((np.arange(-reach, reach + 1) - offset) / BLUR_PX) ** 2)
