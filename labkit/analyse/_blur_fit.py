@@ -209,11 +209,12 @@ def _every_order(pair: Pair, parameters: np.ndarray, family: str) -> list[tuple[
 
 
 def _shares(pair: Pair, parameters: np.ndarray) -> list[np.ndarray]:
-    """Shares of the folded orders with the fitted alias factors."""
+    """Shares of the folded orders with the fitted alias factors; they always add to 1."""
     along_x, along_y = parameters[-2:]
-    factors = (math.exp(along_x), math.exp(along_y), math.exp(along_x + along_y))
-    folded = [share * factor for share, factor in zip(pair.shares[1:], factors)]
-    return [1.0 - sum(folded), *folded]
+    factors = (1.0, math.exp(along_x), math.exp(along_y), math.exp(along_x + along_y))
+    scaled = [share * factor for share, factor in zip(pair.shares, factors)]
+    whole = sum(scaled)
+    return [share / whole for share in scaled]
 
 
 def _total(orders: list, shares: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
@@ -233,10 +234,10 @@ def _transfer(pair: Pair, parameters: np.ndarray, family: str) -> list[np.ndarra
     columns = [sum(m * slopes[i] for m, (_, slopes, _) in zip(moved, orders)) for i in range(n)]
     columns.append(-2j * np.pi * sum(x * w for w, (_, x) in zip(weighted, _orders(pair))))
     columns.append(-2j * np.pi * sum(y * w for w, (y, _) in zip(weighted, _orders(pair))))
-    both = shares[3] * (single[3] - single[0])
-    alias = [shares[1] * (single[1] - single[0]) + both, shares[2] * (single[2] - single[0]) + both]
-    gain = parameters[n + 2]
-    return [gain * c for c in columns] + [sum(weighted)] + [gain * c for c in alias]
+    gain, total = parameters[n + 2], sum(weighted)
+    both = shares[3] * (single[3] - total)
+    alias = [shares[1] * (single[1] - total) + both, shares[2] * (single[2] - total) + both]
+    return [gain * c for c in columns] + [total] + [gain * c for c in alias]
 
 
 def _misfit(pair: Pair, parameters: np.ndarray, family: str) -> tuple[np.ndarray, list, list, np.ndarray]:
@@ -427,7 +428,7 @@ def _block_scatter(
 
 def variance_errors(pair: Pair, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Standard errors [px²] of c_xx, c_yy, c_xy for no blur at the shift of `parameters`: attained, and the bound."""
-    still = np.concatenate([np.zeros(3), parameters[-5:]])
+    still = np.concatenate([np.zeros(3), parameters[-5:-2], np.zeros(2)])
     pair = _reweighted(pair, still, "gaussian")
     _, columns, transfers, density = _misfit(pair, still, "gaussian")
     guess = _scene_guess_variance(pair, parameters[-3], np.abs(transfers[5]) ** 2)
