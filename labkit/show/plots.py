@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from matplotlib import pyplot as plt
+from matplotlib import ticker
 from matplotlib.axes import Axes
 
 from labkit.analyse.moves import Move
@@ -203,7 +204,7 @@ def plot_spectra(axes: Sequence[AxisAnalysis], ax: Axes | None = None, *, labels
             f"{label}: modes at " + (", ".join(f"{m.frequency_hz.value:.1f}" for m in axis.fit.modes) or "none") + " Hz"
         )
     ax.set(xscale="log", yscale="log", xlabel="frequency [Hz]", ylabel=f"density [({_pretty(axes[0].fit.unit)})²/Hz]")
-    ax.xaxis.set_major_formatter(plt.matplotlib.ticker.FormatStrFormatter("%g"))
+    ax.xaxis.set_major_formatter(ticker.FormatStrFormatter("%g"))
     ax.legend(loc="lower left", fontsize="small", title="vertical lines: fitted modes", title_fontsize="small")
     return _finish(ax, f"Power spectral density of {axes[0].channel} after the moves. {'; '.join(words)}.")
 
@@ -261,20 +262,16 @@ def plot_changes(comparison: Comparison, ax: Axes | None = None) -> Axes:
             ax.plot([r.interval.low, r.interval.high], [row, row], color=colour, lw=2)
         ax.plot(r.value, row, "o", color=colour)
         ax.annotate(
-            change.word,
-            (r.interval.high if r.interval.known else r.value, row),
-            xytext=(8, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize="small",
-            color=colour,
+            change.word, (1.02, row), xycoords=ax.get_yaxis_transform(), va="center", fontsize="small", color=colour
         )
     ax.axvline(1.0, color="0.2", lw=1)
+    ax.margins(x=0.1)
     ax.set_xscale("log")
-    for which in (ax.xaxis.set_major_formatter, ax.xaxis.set_minor_formatter):
-        which(plt.matplotlib.ticker.FormatStrFormatter("%.3g"))
-    ax.tick_params(axis="x", which="both", labelsize="small")
-    ax.margins(x=0.25)
+    # marks at 1, 2, 5 in each decade; in a span of less than one, wherever there is room
+    span = np.ptp(np.log10(ax.get_xlim()))
+    ax.xaxis.set_major_locator(ticker.LogLocator(subs=(1, 2, 5)) if span > 0.7 else ticker.MaxNLocator(6))
+    ax.xaxis.set_minor_locator(ticker.NullLocator())
+    ax.xaxis.set_major_formatter(ticker.FormatStrFormatter("%.3g"))
     ax.set(
         xlabel="ratio after / before",
         yticks=range(len(changes)),

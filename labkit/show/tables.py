@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
+from pandas.io.formats.style import Styler
 
 from labkit.analyse.one_axis import AxisAnalysis
 from labkit.analyse.one_run import RunAnalysis
@@ -42,6 +43,7 @@ __all__ = [
     "modes_table",
     "motion_table",
     "settling_text",
+    "tidy",
     "to_plain",
 ]
 
@@ -77,16 +79,30 @@ def estimate_text(estimate: Estimate, *, scale: float = 1.0, unit: str = "", dig
     return f"{head} [{scale * estimate.interval.low:.{decimals}f}, {scale * estimate.interval.high:.{decimals}f}]"
 
 
+def tidy(table: pd.DataFrame) -> Styler:
+    """A table as a notebook should show it: no row numbers, text to the left, everything escaped.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Any table of this module.
+    """
+    left = {"selector": "th, td", "props": "text-align: left; vertical-align: top"}
+    return table.style.hide(axis="index").format(escape="html").set_table_styles([left])
+
+
 def facts_table(run: Run) -> pd.DataFrame:
-    """What is stated about a run; what is unknown is left out.
+    """What is stated about a run, part by part; what is unknown is left out.
 
     Parameters
     ----------
     run : Run
         The run.
     """
-    rows = [{"fact": name, "value": value} for name, value in _stated_facts(run.facts).items()]
-    return pd.DataFrame(rows, columns=["fact", "value"])
+    rows: dict[str, list[str]] = {}
+    for (part, name), value in _stated_facts(run.facts).items():
+        rows.setdefault(part, []).append(f"{name}: {value}")
+    return pd.DataFrame([{"part": part, "stated": "; ".join(facts)} for part, facts in rows.items()])
 
 
 def changed_facts_table(before: RunAnalysis, after: RunAnalysis) -> pd.DataFrame:
@@ -99,22 +115,27 @@ def changed_facts_table(before: RunAnalysis, after: RunAnalysis) -> pd.DataFrame
     """
     old, new = _stated_facts(before.facts), _stated_facts(after.facts)
     rows = [
-        {"fact": name, before.name: old.get(name, "not stated"), after.name: new.get(name, "not stated")}
-        for name in [*old, *(n for n in new if n not in old)]
-        if old.get(name) != new.get(name)
+        {
+            "fact": " ".join(key),
+            before.name: old.get(key, "not stated"),
+            after.name: new.get(key, "not stated"),
+        }
+        for key in [*old, *(k for k in new if k not in old)]
+        if old.get(key) != new.get(key)
     ]
     return pd.DataFrame(rows, columns=["fact", before.name, after.name])
 
 
-def _stated_facts(facts: object, prefix: str = "") -> dict[str, str]:
+def _stated_facts(facts: object, part: str = "run") -> dict[tuple[str, str], str]:
+    """(part, name) → value, in bench units."""
     stated = {}
     for item in dataclasses.fields(facts):
         value = getattr(facts, item.name)
         if dataclasses.is_dataclass(value):
-            stated |= _stated_facts(value, f"{item.name} ")
+            stated |= _stated_facts(value, item.name)
         elif value not in (None, "") and not (isinstance(value, float) and math.isnan(value)):
             name, shown = _in_bench_units(item.name, value)
-            stated[prefix + name] = shown
+            stated[part, name] = shown
     return stated
 
 
