@@ -141,6 +141,7 @@ def test_stripes_with_noise_are_worth_nothing_along_them():
     result = track(stripes, frame_rate_hz=10.0)
     assert result.bound_px[0] < 0.01 < 0.1 < result.bound_px[1]
     assert any("too little texture along y" in note for note in result.notes)
+    assert not result.moving
 
 
 def test_noise_alone_is_no_motion_in_almost_every_clip():

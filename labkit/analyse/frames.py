@@ -71,7 +71,7 @@ class TrackResult:
     scatter_px : ndarray, shape (2,)
         Standard deviation of the trusted shifts, x and y [px].
     floor_px : ndarray, shape (2,)
-        Scatter above which motion is stated, x and y [px].
+        Scatter above which motion is stated, x and y [px]; inf in a direction without texture.
     moving : bool
         True when the scatter is above the floor, or a spectral line stands out of the noise, in x or y.
     lossy : bool or None
@@ -330,8 +330,9 @@ def _worth(shift_px: np.ndarray, noise: float, matcher: Matcher, *, least_floor_
         scatter = good.std(axis=1, ddof=1)
         chance = np.sqrt(stats.chi2.ppf(1 - _CHANCE / 2, count - 1) / (count - 1))
         floor = np.maximum(expected * max(chance, _UNEVEN), least_floor_px)
+        floor[bound > _WEAK_PX] = np.inf
         lines = [_line_chance(row) < _CHANCE / 2 for row in good]
-        moving = bool(((scatter > floor) | (np.array(lines) & (scatter > least_floor_px))).any())
+        moving = bool(((scatter > floor) | (np.array(lines) & (scatter > least_floor_px) & (bound < _WEAK_PX))).any())
     return {
         "noise_grey": noise,
         "bound_px": bound,

@@ -31,6 +31,7 @@ _STEPS = 8
 _ROUNDS = 4  # times a frame may be taken up again one pixel further
 _COARSE_SIDE_PX = 48  # the binned pictures of the whole-pixel search keep at least so many pixels a side
 _LEAST_SIDE_PX = 16
+_SURE = 4.0  # standard deviations
 _RETRY_QUALITY = 0.85  # matches below are tried again from the likeliest places of a finer search
 _RETRY_PEAKS = 3
 _SERIES_BYTES, _LEAST_SERIES = 400e6, 6  # memory for series; the one not used for longest goes first
@@ -92,14 +93,15 @@ def cramer_rao_bound_px(picture: np.ndarray, *, noise: float, both_noisy: bool =
     gx = ndimage.correlate1d(picture.astype(float), _SIXTH_ORDER, axis=1)[edge:-edge, edge:-edge]
     gy = ndimage.correlate1d(picture.astype(float), _SIXTH_ORDER, axis=0)[edge:-edge, edge:-edge]
     information = np.array([[(gx * gx).sum(), (gx * gy).sum()], [(gx * gy).sum(), (gy * gy).sum()]])
+    chance = 0.0
     if both_noisy:
-        information -= np.eye(2) * gx.size * noise**2 * (_SIXTH_ORDER**2).sum()
+        passed = (_SIXTH_ORDER**2).sum()
+        information -= np.eye(2) * gx.size * noise**2 * passed
+        chance = _SURE * passed * noise**2 * np.sqrt(2 * gx.size)  # what noise alone may leave in J
     strength, directions = np.linalg.eigh(information)
-    if strength[1] <= 0:
+    if strength[1] <= chance:
         return np.array([np.inf, np.inf])
-    strength = np.maximum(
-        strength, 1e-6 * strength[1]
-    )  # no texture along a direction: a huge bound, not a negative one
+    strength = np.where(strength > chance, strength, 1e-6 * strength[1])  # a direction without texture: a huge bound
     return noise * np.sqrt((directions**2 / strength).sum(axis=1) * (2 if both_noisy else 1))
 
 
