@@ -157,6 +157,14 @@ def test_shaped_moves_keep_travel_and_leave_the_mode_at_rest(n_impulses):
     assert residual_amplitude(quiet, frequency_hz=33.0, damping_ratio=0.04)[0] < 1e-9 * typical
 
 
+def test_shaping_moves_higher_polynomials_too():
+    cubic = MoveProfile(breaks_s=np.array([0.0, 0.5, 1.0]), coefficients=np.array([[1.0, 2, 3, 4], [0.5, 0, -1, 2]]))
+    shaper = zero_vibration_shaper(1.6, damping_ratio=0.1, n_impulses=3)
+    time = np.linspace(0.013, 1.9, 57)
+    copies = [w * cubic.acceleration_m_s2(time - d) for d, w in zip(shaper.delays_s, shaper.weights)]
+    assert shaped(cubic, shaper).acceleration_m_s2(time) == pytest.approx(np.sum(copies, axis=0), abs=1e-12)
+
+
 def test_shaping_multiplies_the_residual_by_that_of_the_shaper():
     move = move_profile(travel_m=0.05, speed_m_s=0.3, acceleration_m_s2=6.0, jerk_m_s3=500.0)
     shaper = zero_vibration_shaper(30.0, damping_ratio=0.02, n_impulses=3)

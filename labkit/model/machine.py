@@ -2,7 +2,10 @@
 
 Axes x, y, z with z upwards and z = 0 in the plane of the feet's tops. The frame is one rigid body; the panel's modes
 relative to it (component-mode synthesis with fixed interface) and a flexible mount of the head are added to its six
-motions. Small motion, one pose: the head stands where it stops.
+motions. Small motion, one pose: the head stands where it stops, and its weight wandering during the move is left out.
+Masses on the panel lie in its plane, so that only the frame's rising and tilting bends it. Damping is that of each
+mode by itself: where modes lie closer together than their widths and parts differ much in loss factor, ζ may be off by
+a tenth.
 """
 
 from __future__ import annotations

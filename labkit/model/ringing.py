@@ -218,6 +218,8 @@ def envelope_settling_s(ringing: Ringing, *, tolerance_m: Sequence[float]) -> np
     1.2452
     """
     tolerance = _tolerances(tolerance_m)
+    if np.any(ringing.poles_rad_s.real >= 0.0):
+        raise ValueError("a pole without damping never settles; all real parts of poles_rad_s must be negative")
     sizes = np.abs(ringing.amplitudes_m) / tolerance[:, None]
     decay = np.broadcast_to(-ringing.poles_rad_s.real[..., None, :], sizes.shape)
     # Newton on ln Σ A·exp(−σt): convex and falling, so that every step stays before the crossing.

@@ -52,9 +52,7 @@ def machine(n_modes=6):
 
 
 def moves(count, jerk):
-    return move_profile(
-        travel_m=0.08, speed_m_s=0.25, acceleration_m_s2=np.linspace(2.0, 12.0, count), jerk_m_s3=jerk
-    )
+    return move_profile(travel_m=0.08, speed_m_s=0.25, acceleration_m_s2=np.linspace(2.0, 12.0, count), jerk_m_s3=jerk)
 
 
 @pytest.mark.benchmark(group="settling and blur over 100 x 100 cells, 12 modes")
