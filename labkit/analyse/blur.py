@@ -8,25 +8,28 @@ both is accounted for, so the stated intervals are those of the scatter from fra
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
 
-from labkit.analyse._blur_fit import (
-    KernelFit,
-    Pair,
-    fit_kernel,
-    misfit_noise_sd,
-    prepare,
-    refit_kernel,
-    variance_errors,
+from labkit.analyse._blur_families import (
+    Candidate,
+    candidate,
+    fit_families,
+    fit_score,
+    hull,
+    open_downwards,
+    undetected_extent,
+    variance_matrix,
 )
+from labkit.analyse._blur_fit import KernelFit, fit_kernel, misfit_noise_sd, variance_errors
+from labkit.analyse._blur_pair import Pair, prepare
 from labkit.analyse.burst import Burst, average_burst
 from labkit.analyse.kernels import EXTENT_PER_SIGMA
-from labkit.base import Estimate, Interval, check_choice, check_number
+from labkit.base import Estimate, check_choice, check_number
 
-__all__ = ["UNDECIDED", "Blur", "Candidate", "measure_blur"]
+__all__ = ["UNDECIDED", "Blur", "Candidate", "measure_blur", "relative_variance"]
 
 #: Family of a blur too small or too noisy to show its shape.
 UNDECIDED = "not distinguishable"
@@ -34,32 +37,6 @@ _LARGEST_PX = 16.0  # extent up to which kernels are fitted
 _MARGIN_PX = 5  # beyond half the extent
 _EVIDENCE = 6.0  # difference in BIC that decides between families ("strong", Kass & Raftery 1995, from memory)
 _DETECT = 3.29  # standard errors of the variance: 5 % false alarms, 5 % misses (ISO 11843 idea, from memory)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Candidate:
-    """One kernel family fitted to the pair.
-
-    Parameters
-    ----------
-    family : str
-        "smear", "sinusoid", "disc" or "gaussian".
-    extent_px : Estimate
-        Full width of the kernel, see `EXTENT_PER_SIGMA` [px].
-    sigma_x_px, sigma_y_px : Estimate
-        Standard deviation along x (columns) and y (rows) [px].
-    direction_rad : float
-        Direction of the blur from x towards y, −π/2…π/2 [rad]; nan for a disc.
-    score : float
-        Misfit with the penalty for free shapes (BIC); smaller is better, differences below 6 decide nothing.
-    """
-
-    family: str
-    extent_px: Estimate
-    sigma_x_px: Estimate
-    sigma_y_px: Estimate
-    direction_rad: float
-    score: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -174,20 +151,53 @@ def measure_blur(
     bursts, notes = _read(frame, sharp, region, full_scale)
     noise = _given_noise(bursts, noise_sd)
     pair, variance = _variance_fit(bursts, noise)
-    _check_scene(pair, bursts)
     detected = _is_detected(variance)
     limits = variance_errors(pair, variance.parameters)
     tried = [family] if family != "any" else list(EXTENT_PER_SIGMA)
-    fits = _fit_families(pair, variance, tried if detected else ["gaussian"])
-    candidates = [_candidate(fit, score=_score(fit), level=level) for fit in fits]
+    fits = fit_families(pair, variance, tried if detected else ["gaussian"])
+    candidates = [candidate(fit, score=fit_score(fit), level=level) for fit in fits]
     best = fits[0]
     if best.family != "gaussian":  # the weights were those of the Gaussian
         pair, best = fit_kernel(pair, best.parameters, family=best.family, rounds=1)
-        candidates[0] = _candidate(best, score=candidates[0].score, level=level)
-        candidates[0] = _open_downwards(candidates[0], _candidate(variance, score=math.nan, level=level))
+        candidates[0] = candidate(best, score=candidates[0].score, level=level)
+        candidates[0] = open_downwards(candidates[0], candidate(variance, score=math.nan, level=level))
     return _result(
         pair, best, tuple(candidates), detected=detected, family=family, limits=limits, notes=notes, level=level
     )
+
+
+def relative_variance(
+    frame: np.ndarray,
+    sharp: np.ndarray,
+    *,
+    family: str,
+    region: tuple[int, int, int, int] | None = None,
+    noise_sd: float | tuple[float, float] | None = None,
+    level: float = 0.95,
+) -> Estimate:
+    """Signed variance [px²] of a kernel family between two pictures, negative when the frame is the sharper one.
+
+    For averages over many pictures, which a value cut off at 0 would bias; along the blur for a smear or sinusoid,
+    per axis for a disc. Parameters as in `measure_blur`.
+
+    Examples
+    --------
+    >>> from scipy import ndimage
+    >>> rng = np.random.default_rng(0)
+    >>> scene = ndimage.gaussian_filter(rng.normal(0, 200, size=(96, 96)), 1.0)
+    >>> pair = [scene + rng.normal(size=scene.shape) for _ in range(2)]
+    >>> relative_variance(*pair, family="disc", noise_sd=1.0).interval.contains(0.0)
+    True
+    """
+    check_choice("family", family, [name for name in EXTENT_PER_SIGMA if name != "gaussian"])
+    bursts, _ = _read(frame, sharp, region, None)
+    pair, variance = _variance_fit(bursts, _given_noise(bursts, noise_sd))
+    start = fit_families(pair, variance, [family])[0]
+    _, fit = fit_kernel(pair, start.parameters, family=family, rounds=1)
+    if not fit.converged:
+        return Estimate.unknown(level=level)
+    error = math.sqrt(fit.covariance[0, 0])
+    return Estimate.from_standard_error(fit.parameters[0], error, dof=fit.n_blocks - 1, level=level)
 
 
 # ----------------------------------------------------------------------------------------------------- input
@@ -227,18 +237,17 @@ def _variance_fit(bursts: tuple[Burst, Burst], noise: list[float]) -> tuple[Pair
     """Gaussian with free variances: the start of everything, and the test for any blur at all."""
     frame, sharp = bursts[0].mean, bursts[1].mean
     known = all(math.isfinite(sd) for sd in noise)
-    ratio = [1 / math.sqrt(burst.count) for burst in bursts]
-    noise = noise if known else [_rough_noise(frame) * r for r in ratio]
+    noise = noise if known else [_rough_noise(frame)] * 2
     start, margin = np.array([0.3, 0.3, 0, 0, 0, _gain(frame, sharp), 0, 0]), 12
     for rounds in (1, 2) if known else (1, 1, 2):
         pair = prepare(frame, sharp, margin=margin, noise_sd=tuple(noise))
+        _check_scene(pair, bursts)
         pair, fit = fit_kernel(pair, start, family="gaussian", rounds=rounds)
         start = fit.parameters
-        widest = math.sqrt(12 * max(np.linalg.eigvalsh(_matrix(fit)).max(), 0.0))
+        widest = math.sqrt(12 * max(np.linalg.eigvalsh(variance_matrix(fit)).max(), 0.0))
         margin = _MARGIN_PX + math.ceil(min(widest, _LARGEST_PX) / 2)
         if not known:
-            common = misfit_noise_sd(pair, fit.parameters, family="gaussian")
-            noise = [common * r for r in ratio]
+            noise = [misfit_noise_sd(pair, fit.parameters, family="gaussian")] * 2
     return pair, fit
 
 
@@ -250,11 +259,6 @@ def _rough_noise(picture: np.ndarray) -> float:
 
 def _gain(frame: np.ndarray, sharp: np.ndarray) -> float:
     return float(np.clip(frame.std() / max(sharp.std(), 1e-12), 0.1, 10.0))
-
-
-def _matrix(fit: KernelFit) -> np.ndarray:
-    c_xx, c_yy, c_xy = fit.parameters[:3]
-    return np.array([[c_xx, c_xy], [c_xy, c_yy]])
 
 
 def _check_scene(pair: Pair, bursts: tuple[Burst, Burst]) -> None:
@@ -284,32 +288,6 @@ def _is_detected(variance: KernelFit) -> bool:
     return bool(z.max() > stats.norm.ppf(0.975))
 
 
-def _fit_families(pair: Pair, variance: KernelFit, families: list[str]) -> list[KernelFit]:
-    """Every family with the same weights, best first by misfit and number of shapes."""
-    fits = []
-    for family in families:
-        if family == "gaussian":
-            fits.append(variance)
-            continue
-        trials = [refit_kernel(pair, start, family=family) for start in _starts(variance, family)]
-        fits.append(min(trials, key=lambda fit: fit.misfit))
-    return sorted(fits, key=_score)
-
-
-def _starts(variance: KernelFit, family: str) -> list[np.ndarray]:
-    size, axes = np.linalg.eigh(_matrix(variance))
-    rest = variance.parameters[3:]
-    if family == "disc":
-        return [np.concatenate([[max(size.mean(), 0.02)], rest])]
-    angle = math.atan(axes[1, 1] / axes[0, 1]) if axes[0, 1] else math.pi / 2
-    factors = (1.0,) if size[1] < 0.3 else (1.0, 1.3)
-    return [np.concatenate([[max(size[1], 0.02) * factor, angle], rest]) for factor in factors]
-
-
-def _score(fit: KernelFit) -> float:
-    return fit.misfit / max(fit.residual_ratio, 1.0) + fit.n_shape * math.log(max(fit.n_blocks, 2) * 144)
-
-
 # ----------------------------------------------------------------------------------------------------- result
 def _result(
     pair: Pair,
@@ -325,7 +303,7 @@ def _result(
     open_ones = [c for c in candidates if c.score - candidates[0].score < _EVIDENCE]
     decided = family != "any" or (detected and len(open_ones) == 1)
     spanned = open_ones if not decided else open_ones[:1]
-    extent = _hull([c.extent_px for c in spanned]) if detected else _undetected_extent(candidates[0], family)
+    extent = hull([c.extent_px for c in spanned]) if detected else undetected_extent(candidates[0], family)
     notes = notes + _notes(best, candidates[0], detected)
     n, errors = best.n_shape, np.sqrt(np.diag(best.covariance))
     shift = [
@@ -335,8 +313,8 @@ def _result(
         for i in (0, 1)
     ]
     return Blur(
-        sigma_x_px=_hull([c.sigma_x_px for c in spanned]),
-        sigma_y_px=_hull([c.sigma_y_px for c in spanned]),
+        sigma_x_px=hull([c.sigma_x_px for c in spanned]),
+        sigma_y_px=hull([c.sigma_y_px for c in spanned]),
         detected=detected,
         family=family if family != "any" else candidates[0].family if decided else UNDECIDED,
         extent_px=extent,
@@ -369,116 +347,3 @@ def _notes(best: KernelFit, first: Candidate, detected: bool) -> list[str]:
     if detected and widest > _LARGEST_PX:
         notes.append(f"the extent of {widest:.1f} px is above the {_LARGEST_PX:g} px for which this method is made")
     return notes
-
-
-def _candidate(fit: KernelFit, *, score: float, level: float) -> Candidate:
-    make = _candidate_line if fit.family in ("smear", "sinusoid") else _candidate_area
-    return make(fit, score, level)
-
-
-def _open_downwards(line: Candidate, free: Candidate) -> Candidate:
-    """Let σ of a smear or sinusoid reach down to 0 along an axis where the free variances do."""
-    opened = {}
-    for name in ("sigma_x_px", "sigma_y_px"):
-        own, other = getattr(line, name), getattr(free, name)
-        if other.interval.low == 0:
-            opened[name] = replace(own, interval=replace(own.interval, low=0.0))
-    return replace(line, **opened)
-
-
-def _candidate_area(fit: KernelFit, score: float, level: float) -> Candidate:
-    """Disc and Gaussian: variances are the parameters."""
-    dof, covariance = fit.n_blocks - 1, fit.covariance
-    if fit.family == "disc":
-        variances, errors, angle = [fit.parameters[0]] * 3, [math.sqrt(covariance[0, 0])] * 3, math.nan
-    else:
-        size, axes = np.linalg.eigh(_matrix(fit))
-        u, v = axes[:, 1]
-        slope = np.array([u * u, v * v, 2 * u * v])
-        variances = [size[1], *fit.parameters[:2]]
-        errors = [math.sqrt(slope @ covariance[:3, :3] @ slope), *np.sqrt(np.diag(covariance)[:2])]
-        angle = math.atan(v / u) if u else math.pi / 2
-    factors = [EXTENT_PER_SIGMA[fit.family], 1.0, 1.0]
-    extent, sigma_x, sigma_y = (
-        _root(q, error, factor, dof=dof, level=level) for q, error, factor in zip(variances, errors, factors)
-    )
-    return Candidate(
-        family=fit.family,
-        extent_px=extent,
-        sigma_x_px=sigma_x,
-        sigma_y_px=sigma_y,
-        direction_rad=angle,
-        score=score,
-    )
-
-
-def _candidate_line(fit: KernelFit, score: float, level: float) -> Candidate:
-    """Smear and sinusoid: variance along a direction; across it the kernel is a line."""
-    q, angle = fit.parameters[:2]
-    angle = (angle + math.pi / 2) % math.pi - math.pi / 2
-    dof, covariance = fit.n_blocks - 1, fit.covariance[:2, :2]
-    along = _root(q, math.sqrt(covariance[0, 0]), 1.0, dof=dof, level=level)
-    parts = []
-    for part, turn in ((math.cos(angle), -math.sin(angle)), (math.sin(angle), math.cos(angle))):
-        if q <= 0:
-            parts.append(_scaled(along, abs(part)))
-            continue
-        slope = np.array([part / (2 * math.sqrt(q)), math.sqrt(q) * turn])
-        parts.append(_folded(math.sqrt(q) * part, math.sqrt(slope @ covariance @ slope), dof=dof, level=level))
-    return Candidate(
-        family=fit.family,
-        extent_px=_scaled(along, EXTENT_PER_SIGMA[fit.family]),
-        sigma_x_px=parts[0],
-        sigma_y_px=parts[1],
-        direction_rad=angle,
-        score=score,
-    )
-
-
-def _root(variance: float, error: float, factor: float, *, dof: float, level: float) -> Estimate:
-    """Estimate of factor·√variance; the interval is that of the variance, which may be negative by noise."""
-    plain = Estimate.from_standard_error(variance, error, dof=dof, level=level).interval
-    low, high = (factor * math.sqrt(max(end, 0.0)) for end in (plain.low, plain.high))
-    quantile = plain.half_width / error
-    return Estimate(
-        value=factor * math.sqrt(max(variance, 0.0)),
-        standard_error=(high - low) / (2 * quantile),
-        interval=Interval(low=low, high=high, level=level),
-    )
-
-
-def _folded(value: float, error: float, *, dof: float, level: float) -> Estimate:
-    """Estimate of |value|, whose interval never reaches below 0."""
-    plain = Estimate.from_standard_error(abs(value), error, dof=dof, level=level)
-    low, high = max(plain.interval.low, 0.0), plain.interval.high
-    return Estimate(value=plain.value, standard_error=error, interval=Interval(low=low, high=high, level=level))
-
-
-def _undetected_extent(gaussian: Candidate, family: str) -> Estimate:
-    """Extent from 0 to what the larger variance still allows, in the widest family that may apply."""
-    factor = max(EXTENT_PER_SIGMA.values()) if family == "any" else EXTENT_PER_SIGMA[family]
-    sigma = max(gaussian.sigma_x_px, gaussian.sigma_y_px, key=lambda e: e.interval.high)
-    scaled = _scaled(sigma, factor)
-    span = Interval(low=0.0, high=scaled.interval.high, level=scaled.interval.level)
-    return Estimate(value=scaled.value, standard_error=scaled.standard_error, interval=span)
-
-
-def _scaled(estimate: Estimate, factor: float) -> Estimate:
-    span = estimate.interval
-    return Estimate(
-        value=factor * estimate.value,
-        standard_error=factor * estimate.standard_error,
-        interval=Interval(low=factor * span.low, high=factor * span.high, level=span.level),
-    )
-
-
-def _hull(estimates: list[Estimate]) -> Estimate:
-    """The first estimate with an interval over all of them."""
-    first, low = estimates[0], min(e.interval.low for e in estimates)
-    high = max(e.interval.high for e in estimates)
-    wider = (high - low) / max(2 * first.interval.half_width, 1e-300)
-    return Estimate(
-        value=first.value,
-        standard_error=first.standard_error * max(wider, 1.0),
-        interval=Interval(low=low, high=high, level=first.interval.level),
-    )

@@ -1,0 +1,194 @@
+"""Kernel families fitted to a pair and what each says about extent and standard deviations."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from labkit.analyse._blur_fit import KernelFit, refit_kernel
+from labkit.analyse._blur_pair import Pair
+from labkit.analyse.kernels import EXTENT_PER_SIGMA
+from labkit.base import Estimate, Interval
+
+__all__ = [
+    "Candidate",
+    "candidate",
+    "fit_families",
+    "fit_score",
+    "hull",
+    "open_downwards",
+    "undetected_extent",
+    "variance_matrix",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Candidate:
+    """One kernel family fitted to the pair.
+
+    Parameters
+    ----------
+    family : str
+        "smear", "sinusoid", "disc" or "gaussian".
+    extent_px : Estimate
+        Full width of the kernel, see `EXTENT_PER_SIGMA` [px].
+    sigma_x_px, sigma_y_px : Estimate
+        Standard deviation along x (columns) and y (rows) [px].
+    direction_rad : float
+        Direction of the blur from x towards y, −π/2…π/2 [rad]; nan for a disc.
+    score : float
+        Misfit with the penalty for free shapes (BIC); smaller is better, differences below 6 decide nothing.
+    """
+
+    family: str
+    extent_px: Estimate
+    sigma_x_px: Estimate
+    sigma_y_px: Estimate
+    direction_rad: float
+    score: float
+
+
+def fit_families(pair: Pair, variance: KernelFit, families: list[str]) -> list[KernelFit]:
+    """Every family with the same weights, best first by misfit and number of shapes."""
+    fits = []
+    for family in families:
+        if family == "gaussian":
+            fits.append(variance)
+            continue
+        trials = [refit_kernel(pair, start, family=family) for start in _starts(variance, family)]
+        fits.append(min(trials, key=lambda fit: fit.misfit))
+    return sorted(fits, key=fit_score)
+
+
+def _starts(variance: KernelFit, family: str) -> list[np.ndarray]:
+    size, axes = np.linalg.eigh(variance_matrix(variance))
+    rest = variance.parameters[3:]
+    if family == "disc":
+        return [np.concatenate([[max(size.mean(), 0.02)], rest])]
+    angle = math.atan(axes[1, 1] / axes[0, 1]) if axes[0, 1] else math.pi / 2
+    factors = (1.0,) if size[1] < 0.3 else (1.0, 1.3)
+    return [np.concatenate([[max(size[1], 0.02) * factor, angle], rest]) for factor in factors]
+
+
+def fit_score(fit: KernelFit) -> float:
+    return fit.misfit / max(fit.residual_ratio, 1.0) + fit.n_shape * math.log(max(fit.n_blocks, 2) * 144)
+
+
+def variance_matrix(fit: KernelFit) -> np.ndarray:
+    c_xx, c_yy, c_xy = fit.parameters[:3]
+    return np.array([[c_xx, c_xy], [c_xy, c_yy]])
+
+
+def candidate(fit: KernelFit, *, score: float, level: float) -> Candidate:
+    make = _candidate_line if fit.family in ("smear", "sinusoid") else _candidate_area
+    return make(fit, score, level)
+
+
+def open_downwards(line: Candidate, free: Candidate) -> Candidate:
+    """Let σ of a smear or sinusoid reach down to 0 along an axis where the free variances do."""
+    opened = {}
+    for name in ("sigma_x_px", "sigma_y_px"):
+        own, other = getattr(line, name), getattr(free, name)
+        if other.interval.low == 0:
+            opened[name] = replace(own, interval=replace(own.interval, low=0.0))
+    return replace(line, **opened)
+
+
+def _candidate_area(fit: KernelFit, score: float, level: float) -> Candidate:
+    """Disc and Gaussian: variances are the parameters."""
+    dof, covariance = fit.n_blocks - 1, fit.covariance
+    if fit.family == "disc":
+        variances, errors, angle = [fit.parameters[0]] * 3, [math.sqrt(covariance[0, 0])] * 3, math.nan
+    else:
+        size, axes = np.linalg.eigh(variance_matrix(fit))
+        u, v = axes[:, 1]
+        slope = np.array([u * u, v * v, 2 * u * v])
+        variances = [size[1], *fit.parameters[:2]]
+        errors = [math.sqrt(slope @ covariance[:3, :3] @ slope), *np.sqrt(np.diag(covariance)[:2])]
+        angle = math.atan(v / u) if u else math.pi / 2
+    factors = [EXTENT_PER_SIGMA[fit.family], 1.0, 1.0]
+    extent, sigma_x, sigma_y = (
+        _root(q, error, factor, dof=dof, level=level) for q, error, factor in zip(variances, errors, factors)
+    )
+    return Candidate(
+        family=fit.family,
+        extent_px=extent,
+        sigma_x_px=sigma_x,
+        sigma_y_px=sigma_y,
+        direction_rad=angle,
+        score=score,
+    )
+
+
+def _candidate_line(fit: KernelFit, score: float, level: float) -> Candidate:
+    """Smear and sinusoid: variance along a direction; across it the kernel is a line."""
+    q, angle = fit.parameters[:2]
+    angle = (angle + math.pi / 2) % math.pi - math.pi / 2
+    dof, covariance = fit.n_blocks - 1, fit.covariance[:2, :2]
+    along = _root(q, math.sqrt(covariance[0, 0]), 1.0, dof=dof, level=level)
+    parts = []
+    for part, turn in ((math.cos(angle), -math.sin(angle)), (math.sin(angle), math.cos(angle))):
+        if q <= 0:
+            parts.append(_scaled(along, abs(part)))
+            continue
+        slope = np.array([part / (2 * math.sqrt(q)), math.sqrt(q) * turn])
+        parts.append(_folded(math.sqrt(q) * part, math.sqrt(slope @ covariance @ slope), dof=dof, level=level))
+    return Candidate(
+        family=fit.family,
+        extent_px=_scaled(along, EXTENT_PER_SIGMA[fit.family]),
+        sigma_x_px=parts[0],
+        sigma_y_px=parts[1],
+        direction_rad=angle,
+        score=score,
+    )
+
+
+def _root(variance: float, error: float, factor: float, *, dof: float, level: float) -> Estimate:
+    """Estimate of factor·√variance; the interval is that of the variance, which may be negative by noise."""
+    plain = Estimate.from_standard_error(variance, error, dof=dof, level=level).interval
+    low, high = (factor * math.sqrt(max(end, 0.0)) for end in (plain.low, plain.high))
+    quantile = plain.half_width / error
+    return Estimate(
+        value=factor * math.sqrt(max(variance, 0.0)),
+        standard_error=(high - low) / (2 * quantile),
+        interval=Interval(low=low, high=high, level=level),
+    )
+
+
+def _folded(value: float, error: float, *, dof: float, level: float) -> Estimate:
+    """Estimate of |value|, whose interval never reaches below 0."""
+    plain = Estimate.from_standard_error(abs(value), error, dof=dof, level=level)
+    low, high = max(plain.interval.low, 0.0), plain.interval.high
+    return Estimate(value=plain.value, standard_error=error, interval=Interval(low=low, high=high, level=level))
+
+
+def undetected_extent(gaussian: Candidate, family: str) -> Estimate:
+    """Extent from 0 to what the larger variance still allows, in the widest family that may apply."""
+    factor = max(EXTENT_PER_SIGMA.values()) if family == "any" else EXTENT_PER_SIGMA[family]
+    sigma = max(gaussian.sigma_x_px, gaussian.sigma_y_px, key=lambda e: e.interval.high)
+    scaled = _scaled(sigma, factor)
+    span = Interval(low=0.0, high=scaled.interval.high, level=scaled.interval.level)
+    return Estimate(value=scaled.value, standard_error=scaled.standard_error, interval=span)
+
+
+def _scaled(estimate: Estimate, factor: float) -> Estimate:
+    span = estimate.interval
+    return Estimate(
+        value=factor * estimate.value,
+        standard_error=factor * estimate.standard_error,
+        interval=Interval(low=factor * span.low, high=factor * span.high, level=span.level),
+    )
+
+
+def hull(estimates: list[Estimate]) -> Estimate:
+    """The first estimate with an interval over all of them."""
+    first, low = estimates[0], min(e.interval.low for e in estimates)
+    high = max(e.interval.high for e in estimates)
+    wider = (high - low) / max(2 * first.interval.half_width, 1e-300)
+    return Estimate(
+        value=first.value,
+        standard_error=first.standard_error * max(wider, 1.0),
+        interval=Interval(low=low, high=high, level=first.interval.level),
+    )
