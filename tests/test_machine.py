@@ -180,11 +180,11 @@ def test_an_axis_with_no_limit_does_not_count():
     assert float(envelope_settling_s(after, tolerance_m=(math.inf,) * 3)) == 0.0
 
 
-@pytest.mark.parametrize("strong", [1.0, 20.0, 400.0, 8e3, 2e5, 4e6])
+@pytest.mark.parametrize("strong", [1.0, 20.0, 100.0, 400.0, 8e3])
 def test_the_search_for_the_last_crossing_goes_through_all_blocks(strong):
-    """A fast strong mode decays first, a slow one stays just below the tolerance: the crossing lies blocks back."""
-    poles = np.array([-5.0 + 2j * np.pi * 500.0, -0.05 + 2j * np.pi * 3.0])
-    sizes = np.array([[strong, 0.009999], [0.0, 0.0], [0.0, 0.0]])
+    """A fast strong mode decays first, a very slow one passes zero meanwhile: the envelopes meet 1.5 blocks later."""
+    poles = np.array([-5.0 + 2j * np.pi * 500.0, -0.05 + 2j * np.pi * 0.02])
+    sizes = np.array([[strong, 0.0099j], [0.0, 0.0], [0.0, 0.0]])
     after = Ringing(poles_rad_s=poles, amplitudes_m=sizes)
     time = np.arange(0.0, 6.0, 2e-5)
     last = time[np.flatnonzero(np.abs(after.at(time)[0]) > 0.01)[-1]]
