@@ -13,9 +13,10 @@ only stated when it fits clearly better than its side lines.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage, optimize
@@ -110,7 +111,7 @@ class RowLine:
     amplitude_px : Estimate
         Amplitude, corrected for what band and exposure average away [px].
     left : float
-        Share of the amplitude that was left to be seen, root mean square over the bands.
+        Share of the amplitude that bands, exposure and the unknown offsets of the bands left to be seen.
     explained : float
         Share of the variance that the line explains.
     rival_hz : float
@@ -223,8 +224,8 @@ def find_row_line(rows: RowTrack, *, axis: str, lowest_hz: float, highest_hz: fl
 
     References
     ----------
-    Least-squares spectrum: N. R. Lomb, Astrophys. Space Sci. 39 (1976) 447 (from memory). Standard errors of amplitude
-    and frequency of a sinusoid in white noise, s·√(2/N) and s·√6/(π·T·A·√N): any text on estimation (from memory).
+    Least-squares spectrum: N. R. Lomb, Astrophys. Space Sci. 39 (1976) 447 (from memory); here with each band's own
+    weighting of the wave and its own offset. Standard errors from the Jacobian in cosine, sine and frequency.
     """
     check_choice("axis", axis, ("x", "y"))
     values = rows.shift_px["xy".index(axis)]
@@ -232,8 +233,10 @@ def find_row_line(rows: RowTrack, *, axis: str, lowest_hz: float, highest_hz: fl
     if known.sum() < 16:
         raise ValueError(f"only {known.sum()} bands are trusted; at least 16 are needed to find a vibration")
     seen = _Seen(rows=rows, axis=axis, time=rows.time_s[known], band=rows.band[known], values=values[known])
+    seen = replace(seen, values=seen.values - seen.constants @ (seen.constants.T @ seen.values))
     grid = np.arange(check_number("lowest_hz", lowest_hz, above=0.0), highest_hz, seen.width_hz / _GRID_PER_BIN)
-    grid = grid[seen.left(grid) >= _LEAST_LEFT]
+    parts = np.array_split(grid, math.ceil(len(grid) / 256) or 1)
+    grid = grid[np.concatenate([seen.kept(part) for part in parts]) >= _LEAST_LEFT]
     if not len(grid):
         raise ValueError(
             f"nothing between {lowest_hz:g} and {highest_hz:g} Hz survives a band of {rows.band_rows} rows and an "
@@ -264,17 +267,39 @@ class _Seen:
     def width_hz(self) -> float:
         return 1.0 / float(np.ptp(self.time))
 
-    def left(self, frequency_hz: np.ndarray) -> np.ndarray:
-        return np.sqrt((np.abs(self.rows.response(frequency_hz, axis=self.axis)) ** 2).mean(axis=-1))
+    @functools.cached_property
+    def constants(self) -> np.ndarray:
+        """Orthonormal columns of what is not motion: an offset for each band, or one for all with a rest reference."""
+        member = np.zeros_like(self.band) if self.rows.at_rest else self.band
+        columns = (member[:, None] == np.unique(member)).astype(float)
+        return columns / np.linalg.norm(columns, axis=0)
+
+    def waves(self, frequency_hz: np.ndarray) -> np.ndarray:
+        """Cosine and sine as the bands see them, less the constants, shape (n_frequencies, 2, n)."""
+        wave = np.exp(2j * np.pi * np.multiply.outer(frequency_hz, self.time - self.time.mean()))
+        wave *= self.rows.response(frequency_hz, axis=self.axis)[:, self.band]
+        wave -= (wave @ self.constants) @ self.constants.T
+        return np.stack([wave.real, wave.imag], axis=1)
+
+    def kept(self, frequency_hz: np.ndarray) -> np.ndarray:
+        """Share of the amplitude that bands, exposure and the unknown constants leave to be seen."""
+        return np.sqrt((self.waves(frequency_hz) ** 2).sum(axis=(1, 2)) / len(self.values))
 
     def fit(self, frequency_hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Cosine and sine amplitude of the vibration, and the sum of squares left, at each frequency."""
-        wave = np.exp(2j * np.pi * np.multiply.outer(frequency_hz, self.time - self.time.mean()))
-        wave *= self.rows.response(frequency_hz, axis=self.axis)[:, self.band]
-        design = np.stack([np.ones(wave.shape), wave.real, wave.imag], axis=1)
+        design = self.waves(frequency_hz)
         product = design @ self.values
-        answer = np.linalg.solve(design @ design.transpose(0, 2, 1), product[:, :, None])[:, :, 0]
-        return answer[:, 1:], (self.values**2).sum() - (answer * product).sum(axis=1)
+        square = design @ design.transpose(0, 2, 1) + 1e-9 * len(self.values) * np.eye(2)
+        answer = np.linalg.solve(square, product[:, :, None])[:, :, 0]
+        return answer, (self.values**2).sum() - (answer * product).sum(axis=1)
+
+    def covariance(self, frequency_hz: float, both: np.ndarray) -> np.ndarray:
+        """Covariance of cosine, sine and frequency for noise of unit variance."""
+        step = 1e-3 * self.width_hz
+        low, here, high = self.waves(frequency_hz + step * np.array([-1.0, 0.0, 1.0]))
+        slope = both @ (high - low) / (2 * step)
+        design = np.vstack([here, slope])
+        return np.linalg.inv(design @ design.T)
 
     def polish(self, start_hz: float) -> float:
         """The frequency of least squares within half a resolution width."""
@@ -289,23 +314,23 @@ class _Seen:
 
 
 def _line(seen: _Seen, frequency_hz: float, rival_hz: float, *, tried: float) -> RowLine:
-    count = len(seen.values)
-    dof = count - 4 - int(seen.band.max())  # the means of the bands are gone
     (both,), (rest,) = seen.fit(np.array([frequency_hz]))
     rival_rest = math.inf if math.isnan(rival_hz) else float(seen.fit(np.array([rival_hz]))[1][0])
-    amplitude, left = float(np.hypot(*both)), float(seen.left(np.array([frequency_hz]))[0])
-    total = float(((seen.values - seen.values.mean()) ** 2).sum())
+    dof = len(seen.values) - seen.constants.shape[1] - 3
+    total = float((seen.values**2).sum())
     scatter = math.sqrt(max(rest, 1e-30) / dof)
     # Chance that noise gives such a line at any frequency tried; a rival must be as unlikely.
     found = total > 0 and (rest / total) ** (0.5 * dof) * max(1.0, tried) < _CHANCE
     clear = rest < 0.1 * total or scatter < 2 * seen.rows.noise_px["xy".index(seen.axis)]
-    frequency_se = scatter * math.sqrt(6 / count) * seen.width_hz / (math.pi * amplitude * left + 1e-300)
+    amplitude = float(np.hypot(*both))
+    covariance = scatter**2 * seen.covariance(frequency_hz, both)
+    along = both / max(amplitude, 1e-300)
     return RowLine(
         found=bool(found),
         distinct=bool(found and clear and (rest / rival_rest) ** (0.5 * dof) < _CHANCE),
-        frequency_hz=Estimate.from_standard_error(frequency_hz, frequency_se, dof=dof),
-        amplitude_px=Estimate.from_standard_error(amplitude, scatter * math.sqrt(2 / count) / left, dof=dof),
-        left=left,
+        frequency_hz=Estimate.from_standard_error(frequency_hz, math.sqrt(covariance[2, 2]), dof=dof),
+        amplitude_px=Estimate.from_standard_error(amplitude, math.sqrt(along @ covariance[:2, :2] @ along), dof=dof),
+        left=float(seen.kept(np.array([frequency_hz]))[0]),
         explained=1 - rest / total if total > 0 else 0.0,
         rival_hz=rival_hz,
         residual_px=scatter,
