@@ -17,11 +17,9 @@ from labkit.model.move import (
     pole,
     residual_amplitude,
     sampled_profile,
-    shaped,
-    shaper_residual,
-    zero_vibration_shaper,
 )
 from labkit.model.pulses import PULSE_SHAPES, pulse_maximax, pulse_residual
+from labkit.model.shaping import shaped, shaper_residual, zero_vibration_shaper
 from labkit.runs.facts import MoveFacts
 
 LIMITS = {

@@ -5,20 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from labkit.model.optics import (
-    Optics,
-    blur_parts,
-    defocus_mtf,
-    diffraction_mtf,
-    disc_sigma,
-    pixel_mtf,
-    readout,
-    sensor_noise,
-    sinusoid_mtf,
-    sinusoid_sigma,
-    smear_mtf,
-    smear_sigma,
-)
+from labkit.model.mtf import defocus_mtf, diffraction_mtf, pixel_mtf, sinusoid_mtf, smear_mtf
+from labkit.model.optics import Optics, blur_parts, disc_sigma, readout, sensor_noise, sinusoid_sigma, smear_sigma
 from labkit.runs.facts import CameraFacts
 
 FACTS = {

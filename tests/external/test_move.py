@@ -6,15 +6,9 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize
 
-from labkit.model.move import (
-    mode_states,
-    move_profile,
-    pole,
-    residual_amplitude,
-    shaper_residual,
-    zero_vibration_shaper,
-)
+from labkit.model.move import mode_states, move_profile, pole, residual_amplitude
 from labkit.model.pulses import pulse_maximax, pulse_residual
+from labkit.model.shaping import shaper_residual, zero_vibration_shaper
 
 
 @pytest.mark.parametrize(

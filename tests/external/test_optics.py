@@ -6,17 +6,8 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize
 
-from labkit.model.optics import (
-    Optics,
-    defocus_mtf,
-    diffraction_mtf,
-    pixel_mtf,
-    readout,
-    sensor_noise,
-    sinusoid_mtf,
-    sinusoid_sigma,
-    smear_mtf,
-)
+from labkit.model.mtf import defocus_mtf, diffraction_mtf, pixel_mtf, sinusoid_mtf, smear_mtf
+from labkit.model.optics import Optics, readout, sensor_noise, sinusoid_sigma
 
 
 def lens(pupil=1.0, *, magnification=0.5, f_number=4.0):
