@@ -114,6 +114,9 @@ def _analysing() -> argparse.ArgumentParser:
         "--channels", type=_names, metavar="A,B,…", help="axes to report on; otherwise those that leave the tolerance"
     )
     analysing.add_argument(
+        "--move-ms", type=float, metavar="T", help="duration of the commanded move; otherwise from the move facts"
+    )
+    analysing.add_argument(
         "--longest-move-s",
         type=float,
         default=1.0,
@@ -210,6 +213,7 @@ def _analysed(path: Path, options: argparse.Namespace) -> RunAnalysis:
         run,
         tolerance_m=_tolerance(options),
         channels=options.channels or (),
+        move_duration_s=math.nan if options.move_ms is None else 1e-3 * options.move_ms,
         longest_move_s=options.longest_move_s,
         progress=_progress,
     )

@@ -16,6 +16,7 @@ from scipy import signal
 from labkit.runs.checks import CHECKS, BlockedAnalysisError, Finding, LogReport, check_recording, require_fit
 from labkit.runs.checks_log import CheckedLog, find_step
 from labkit.runs.clock import ClockFacts, LogProblem
+from labkit.runs.readers import read_log
 from labkit.runs.recording import Recording
 
 G = 9.80665
@@ -760,3 +761,14 @@ def test_any_recording_gets_a_report(values, unit, rate_hz, windows):
     report = check_recording(log, tolerance_m=1e-6, range_m_s2=20.0, noise_density_m_s2_rthz=1e-3, windows=windows)
     codes = {f.code for f in report.findings} | set(report.passed) | set(dict(report.skipped))
     assert codes == set(CHECKS)
+
+
+@pytest.mark.parametrize("rate_hz", [952.3, 1612.8, 3200.0])
+def test_stamps_of_a_steady_clock_rounded_to_a_tenth_of_a_millisecond_are_no_jitter(tmp_path, rate_hz):
+    """A true clock written with one decimal of a millisecond: its steps alternate between two values."""
+    time = np.round(np.arange(6000) / rate_hz, 4)
+    values = 9.8 + 0.01 * np.random.default_rng(1).standard_normal(time.size)
+    path = tmp_path / "log.csv"
+    np.savetxt(path, np.column_stack([time, values]), delimiter=",", header="t [s],az [m/s^2]", comments="", fmt="%.4f")
+    report = check_recording(read_log(path))
+    assert "jitter" in report.passed

@@ -134,7 +134,7 @@ def find_moves(
                 "the end of each move was estimated from its burst, since neither its duration, a trigger nor a "
                 "list of times was given: settling times may be too short by up to "
                 f"{1e3 * max(2 * m.end_uncertainty_s for m in found):.0f} ms; "
-                "state acceleration, speed and travel in run.toml"
+                "give the duration of the move, or acceleration, speed and travel in run.toml"
             )
     moves, left_out = _usable(recording, found, shortest_rest_s)
     return MoveList(moves=tuple(moves), left_out=tuple(left_out), source=source, notes=tuple(notes))

@@ -138,6 +138,7 @@ def analyse_run(
     tolerance_m: float = math.nan,
     channels: Sequence[str] = (),
     max_modes: int = 6,
+    move_duration_s: float = math.nan,
     longest_move_s: float = 1.0,
     progress: Progress | None = None,
 ) -> RunAnalysis:
@@ -153,6 +154,8 @@ def analyse_run(
         Channels to analyse; all by default.
     max_modes : int
         Largest number of modes looked for.
+    move_duration_s : float
+        Duration of the commanded move [s]; nan takes it from the run's move facts.
     longest_move_s : float
         For logs without trigger, times or move facts: bursts closer than this [s] belong to one move.
     progress : callable, optional
@@ -169,7 +172,8 @@ def analyse_run(
     logs = [replace(log, recording=_in_metres(log.recording, run)) for log in run.logs]
     _check_together(logs)
     notes: list[str] = []
-    found = [_moves(log, run, longest_move_s, notes) for log in logs]
+    duration_s = run.facts.move.duration_s if math.isnan(move_duration_s) else move_duration_s
+    found = [_moves(log, duration_s, longest_move_s, notes) for log in logs]
     reports = check_run(run, tolerance_m=tolerance, moves=found)
     axes, modes, unfit, steady = (), (), (), ()
     if any(one.moves for one in found):
@@ -248,12 +252,12 @@ def _check_together(logs: Sequence[RunLog]) -> None:
 
 
 # ------------------------------------------------------------------------------------------------ the parts
-def _moves(log: RunLog, run: Run, longest_move_s: float, notes: list[str]) -> MoveList:
+def _moves(log: RunLog, duration_s: float, longest_move_s: float, notes: list[str]) -> MoveList:
     found = find_moves(
         log.recording,
         log.trigger,
         move_ends_s=log.move_ends_s,
-        move_duration_s=run.facts.move.duration_s,
+        move_duration_s=duration_s,
         longest_move_s=longest_move_s,
     )
     notes += [f"{log.file}: {note}" for note in found.notes]

@@ -66,14 +66,18 @@ def check_jitter(log: CheckedLog) -> list[Finding]:
     """Scatter of the time steps: a sine at f sampled with time errors of sd σ carries noise of 2πfσ of its rms.
 
     Looked at for f = rate/10, the highest mode that a settling test should see. Note from 1 %, warning from 5 %,
-    fatal from 20 %. Rounded time stamps (resolution r) scatter by r/√6 without any jitter: that is taken off first.
-    The step sd is an upper bound (independent time errors have sd σ/√2). Limits: common practice, no source.
+    fatal from 20 %. Rounded time stamps (resolution r) scatter without any jitter, by r·√(φ(1−φ)) when the true
+    step is a whole number and a fraction φ of r, by r/√6 when it wanders: the larger is taken off first. The step
+    sd is an upper bound (independent time errors have sd σ/√2). Limits: common practice, no source.
     `value`: corrected step sd [s].
     """
     sd, resolution = getattr(log.clock, "step_sd_s", math.nan), getattr(log.clock, "resolution_s", math.nan)
     if not math.isfinite(sd):
         raise SkippedCheck("no time column")
-    rounding = resolution / math.sqrt(6.0) if math.isfinite(resolution) else 0.0
+    rounding = 0.0
+    if math.isfinite(resolution) and resolution > 0:
+        fraction = (1 / log.rate_hz / resolution) % 1.0
+        rounding = resolution * max(math.sqrt(1 / 6), math.sqrt(fraction * (1 - fraction)))
     jitter = math.sqrt(max(0.0, sd**2 - rounding**2))
     share = 2.0 * math.pi * 0.1 * log.rate_hz * jitter
     if share < 0.01:
