@@ -104,7 +104,13 @@ def follow(modes, moves, corners, until_s):
         for begin, end in itertools.pairwise(points):
             if end > begin:
                 solved = integrate.solve_ivp(
-                    slope, (begin, end), state.ravel(), method="DOP853", rtol=1e-9, atol=1e-16, dense_output=True,
+                    slope,
+                    (begin, end),
+                    state.ravel(),
+                    method="DOP853",
+                    rtol=1e-9,
+                    atol=1e-16,
+                    dense_output=True,
                 )
                 state = solved.y[:, -1].reshape(-1, 2)
     return solved.sol, omega, zeta
@@ -156,8 +162,9 @@ def table_of(run, name):
     text = content(DATA / run / name).decode("utf-8-sig")
     separator = {"wren-foot": ";", "wren-steel": "\t"}.get(run, ",")
     lines = [line for line in text.splitlines() if line[0] in "0123456789"]
-    rows = np.array([[float(c.replace(",", ".") if separator == ";" else c) for c in line.split(separator)]
-                     for line in lines])
+    rows = np.array(
+        [[float(c.replace(",", ".") if separator == ";" else c) for c in line.split(separator)] for line in lines]
+    )
     t_factor, a_factor = {"wren-foot": (1e-3, 9.80665e-3), "wren-steel": (1.0, 1.0)}.get(run, (1e-6, 9.80665))
     return t_factor * rows[:, 0], a_factor * rows[:, 1:4].T, rows[:, 4:].T
 
@@ -189,7 +196,10 @@ def test_the_log_is_the_true_motion_plus_the_stated_sensor(run):
     name, log = next(iter(truth["logs"].items()))
     move = log["moves"][0]
     solution, omega, zeta = follow(
-        truth["modes"], [move], head_acceleration(facts_of(run)), move["end_s"] + move["rest_s"],
+        truth["modes"],
+        [move],
+        head_acceleration(facts_of(run)),
+        move["end_s"] + move["rest_s"],
     )
     t, measured, _ = table_of(run, name)
     rest = (t > move["end_s"]) & (t < move["end_s"] + move["rest_s"])

@@ -29,9 +29,7 @@ def test_duration_of_a_move(a, v, s, j, duration, source):
 def test_a_longer_way_takes_longer_without_a_jump(a, j):
     """Crossing from one kind of move to the next the duration must stay continuous and rise."""
     ways = [1e-6 * 1.002**k for k in range(7000)]
-    times = [
-        MoveFacts(commanded_acceleration_m_s2=a, speed_m_s=0.25, travel_m=s, jerk_m_s3=j).duration_s for s in ways
-    ]
+    times = [MoveFacts(commanded_acceleration_m_s2=a, speed_m_s=0.25, travel_m=s, jerk_m_s3=j).duration_s for s in ways]
     ratios = [later / earlier for earlier, later in itertools.pairwise(times)]
     assert min(ratios) > 1.0 and max(ratios) < 1.003
 

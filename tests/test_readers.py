@@ -38,6 +38,7 @@ def write(folder: Path, content: str | bytes, name: str = "log.csv") -> Path:
 
 def table(header: str, *, t_factor=1.0, a_factor=1.0, sep=",", decimal=".", digits=6, end="\n", t0=0.0) -> str:
     """The same log of two axes in many dresses; `header` may hold several lines."""
+
     def number(value: float) -> str:
         return f"{value:.{digits}f}".replace(".", decimal)
 
@@ -98,12 +99,10 @@ DRESSES = {
     "gzip": gzip.compress(table("t [s],ax [g],az [g]").encode()),
     "blank lines at the end": table("t [s],ax [g],az [g]") + "\n\n",
     "zero bytes at the end": table("t [s],ax [g],az [g]").encode() + b"\0" * 300,
-    "spelled exponents": "t [s],ax [g],az [g]\n" + "".join(
-        f"{i / RATE_HZ:.9E},{x:+.6e},{z:.6E}\n" for i, (x, z) in enumerate(zip(AX, AZ))
-    ),
-    "quoted numbers": "t [s],ax [g],az [g]\n" + "".join(
-        f'"{i / RATE_HZ}","{x:.4f}","{z:.4f}"\n' for i, (x, z) in enumerate(zip(AX, AZ))
-    ),
+    "spelled exponents": "t [s],ax [g],az [g]\n"
+    + "".join(f"{i / RATE_HZ:.9E},{x:+.6e},{z:.6E}\n" for i, (x, z) in enumerate(zip(AX, AZ))),
+    "quoted numbers": "t [s],ax [g],az [g]\n"
+    + "".join(f'"{i / RATE_HZ}","{x:.4f}","{z:.4f}"\n' for i, (x, z) in enumerate(zip(AX, AZ))),
 }
 
 
@@ -124,8 +123,10 @@ def test_same_log_in_every_dress(tmp_path, content):
         (table("when,one,two"), {"time_column": "when", "time_unit": "s", "units": "g"}),
         (table("when,one,two"), {"time_column": 0, "time_unit": "s", "columns": [1, 2], "units": "g"}),
         (table("# no titles"), {"time_column": 0, "time_unit": "s", "units": {1: "g", 2: "g"}}),
-        (table("# no titles", t_factor=RATE_HZ, digits=4), {
-            "time_column": 0, "time_unit": "sample", "sample_rate_hz": 400.0, "units": "g"}),
+        (
+            table("# no titles", t_factor=RATE_HZ, digits=4),
+            {"time_column": 0, "time_unit": "sample", "sample_rate_hz": 400.0, "units": "g"},
+        ),
         (table("n,ax [g],az [g]", t_factor=RATE_HZ, digits=4), {"columns": ["ax", "az"], "sample_rate_hz": 400.0}),
         (table("# fs = 400\nn,ax [g],az [g]", t_factor=RATE_HZ, digits=4), {}),
         (table("# sample interval: 2.5 ms\nn,ax [g],az [g]", t_factor=RATE_HZ, digits=4), {}),
@@ -185,9 +186,13 @@ def test_what_cannot_be_known_is_an_error(tmp_path, content, how, match):
 @pytest.mark.parametrize(
     ("how", "match"),
     [
-        ({"units": "furlong"}, "units is 'furlong'"), ({"scale": 0}, "scale is 0"), ({"scale": "x"}, "scale"),
-        ({"time_unit": "mm"}, "time_unit is 'mm'"), ({"irregular": "guess"}, "irregular is 'guess'"),
-        ({"sample_rate_hz": -1}, "sample_rate_hz"), ({"fill_gaps_shorter_s": 0}, "fill_gaps_shorter_s"),
+        ({"units": "furlong"}, "units is 'furlong'"),
+        ({"scale": 0}, "scale is 0"),
+        ({"scale": "x"}, "scale"),
+        ({"time_unit": "mm"}, "time_unit is 'mm'"),
+        ({"irregular": "guess"}, "irregular is 'guess'"),
+        ({"sample_rate_hz": -1}, "sample_rate_hz"),
+        ({"fill_gaps_shorter_s": 0}, "fill_gaps_shorter_s"),
     ],
 )
 def test_arguments_are_checked(tmp_path, how, match):
@@ -216,8 +221,12 @@ MIXED = "t [s],ax [g],Force [N],trigger,d [µm],Temp (°C),state\n" + "".join(
 def test_quantities_share_one_clock_and_none_is_lost_silently(tmp_path):
     path = write(tmp_path, MIXED)
     assert log_quantities(path) == {
-        "acceleration": ("ax",), "force": ("Force",), "trigger": ("trigger",), "displacement": ("d",),
-        "temperature": ("Temp",), "unknown": ("state",),
+        "acceleration": ("ax",),
+        "force": ("Force",),
+        "trigger": ("trigger",),
+        "displacement": ("d",),
+        "temperature": ("Temp",),
+        "unknown": ("state",),
     }
     recordings = {q: read_log(path, quantity=q) for q in ("acceleration", "force", "trigger", "displacement")}
     assert {r.unit for r in recordings.values()} == {"m/s^2", "N", "1", "m"}
@@ -232,7 +241,9 @@ def test_one_unit_for_all_is_not_forced_on_other_quantities(tmp_path):
     path = write(tmp_path, "t [s],ax,ay,gyro_x,moving\n" + "".join(f"{i / 10},{i},0,9,{i % 2}\n" for i in range(12)))
     assert read_log(path, units="mg").channels == ("ax", "ay")
     assert log_quantities(path, units="mg") == {
-        "acceleration": ("ax", "ay"), "unknown": ("gyro_x",), "trigger": ("moving",),
+        "acceleration": ("ax", "ay"),
+        "unknown": ("gyro_x",),
+        "trigger": ("moving",),
     }
     trigger = read_log(path, quantity="trigger", columns=["moving"], units="mg")
     assert trigger.unit == "1" and trigger.values[0, :2].tolist() == [0, 1]
@@ -332,7 +343,9 @@ def test_lost_packets_in_a_counter_are_gaps(tmp_path):
     path = write(tmp_path, log_of(i, fmt="{:d}", header="packet,ax [g]", values=i))
     recording = read_log(path, time_column="packet", time_unit="sample", sample_rate_hz=50.0, irregular="mark")
     assert [(p.kind, p.line, p.samples) for p in recording.meta["problems"]] == [
-        ("gap", 102, 2), ("gap", 300, 1), ("gap", 449, 1),
+        ("gap", 102, 2),
+        ("gap", 300, 1),
+        ("gap", 449, 1),
     ]
     assert np.flatnonzero(np.isnan(recording.values[0])).tolist() == [100, 101, 300, 450]
     assert recording.sample_rate_hz == pytest.approx(50.0)
@@ -368,14 +381,22 @@ def test_a_restarted_clock_and_a_long_pause_are_refused_even_when_marking(tmp_pa
 @pytest.mark.parametrize(
     ("header", "digits", "factor"),
     [
-        ("epoch,ax [g]", 6, 1.0), ("unix_time,ax [g]", 3, 1e3), ("timestamp,ax [g]", 0, 1e6),
-        ("timestamp,ax [g]", 0, 1e9), ("timestamp_ns,ax [g]", 0, 1e9), ("t [s],ax [g]", 6, 1.0),
+        ("epoch,ax [g]", 6, 1.0),
+        ("unix_time,ax [g]", 3, 1e3),
+        ("timestamp,ax [g]", 0, 1e6),
+        ("timestamp,ax [g]", 0, 1e9),
+        ("timestamp_ns,ax [g]", 0, 1e9),
+        ("t [s],ax [g]", 6, 1.0),
     ],
 )
 def test_epoch_stamps(tmp_path, header, digits, factor):
     t0 = 1_777_636_800
-    lines = [f"{t0 * int(factor) + round(i / 400 * factor, digits):.{digits}f},{i}" if digits else
-             f"{t0 * int(factor) + int(i * factor / 400)},{i}" for i in range(400)]
+    lines = [
+        f"{t0 * int(factor) + round(i / 400 * factor, digits):.{digits}f},{i}"
+        if digits
+        else f"{t0 * int(factor) + int(i * factor / 400)},{i}"
+        for i in range(400)
+    ]
     recording = read_log(write(tmp_path, header + "\n" + "\n".join(lines) + "\n"))
     assert recording.start_s == 0.0 and recording.meta["start_epoch_s"] == pytest.approx(t0, abs=1e-6)
     assert recording.sample_rate_hz == pytest.approx(400.0, rel=1e-6)
@@ -391,7 +412,8 @@ def test_epoch_nanoseconds_keep_every_digit(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "stamp", ["2026-05-01T12:00:{:09.6f}Z", "2026-05-01 12:00:{:012.9f}", "2026-05-01T14:00:{:09.6f}+02:00"],
+    "stamp",
+    ["2026-05-01T12:00:{:09.6f}Z", "2026-05-01 12:00:{:012.9f}", "2026-05-01T14:00:{:09.6f}+02:00"],
 )
 def test_dates(tmp_path, stamp):
     rows = "".join(f"{stamp.format(i / 400)},{i}\n" for i in range(400))
@@ -474,8 +496,13 @@ def test_rows_without_time_stamps_stay_in_place(tmp_path):
 @pytest.mark.parametrize(
     ("end", "dropped"),
     [
-        ("2.00,200,-200", "no line end"), ("2.00,200", "2 cell"), ("2.00,20\n", "2 cell"), ("2.0", "1 cell"),
-        ("2.00,200,-200\n", ""), ("2.00,200,-200\n\n", ""), ("2.00,200,-2", "no line end"),
+        ("2.00,200,-200", "no line end"),
+        ("2.00,200", "2 cell"),
+        ("2.00,20\n", "2 cell"),
+        ("2.0", "1 cell"),
+        ("2.00,200,-200\n", ""),
+        ("2.00,200,-200\n\n", ""),
+        ("2.00,200,-2", "no line end"),
     ],
 )
 def test_torn_last_line_is_reported_and_dropped(tmp_path, end, dropped):
@@ -649,16 +676,38 @@ def test_parquet(tmp_path, stamps):
 # ------------------------------------------------------------------------------------------------------ UFF
 def uff_response(x, y, *, label="", direction=1, kind=12, func_type=1, spacing=1, abscissa=17):
     return pyuff.prepare_58(
-        func_type=func_type, rsp_node=7, rsp_dir=direction, ref_node=0, ref_dir=0, data=y, x=x, id1="Wren",
-        rsp_ent_name="panel", ref_ent_name="none", abscissa_spacing=spacing, abscissa_spec_data_type=abscissa,
-        abscissa_axis_units_lab="s", ordinate_spec_data_type=kind, ordinate_axis_units_lab=label,
-        orddenom_spec_data_type=0, z_axis_value=0.0, binary=0, load_case_id=0, ver_num=0,
+        func_type=func_type,
+        rsp_node=7,
+        rsp_dir=direction,
+        ref_node=0,
+        ref_dir=0,
+        data=y,
+        x=x,
+        id1="Wren",
+        rsp_ent_name="panel",
+        ref_ent_name="none",
+        abscissa_spacing=spacing,
+        abscissa_spec_data_type=abscissa,
+        abscissa_axis_units_lab="s",
+        ordinate_spec_data_type=kind,
+        ordinate_axis_units_lab=label,
+        orddenom_spec_data_type=0,
+        z_axis_value=0.0,
+        binary=0,
+        load_case_id=0,
+        ver_num=0,
     )
 
 
 def uff_units(length: float, code: int = 9):
     return pyuff.prepare_164(
-        units_code=code, units_description="as said", temp_mode=1, length=length, force=1.0, temp=1.0, temp_offset=0.0,
+        units_code=code,
+        units_description="as said",
+        temp_mode=1,
+        length=length,
+        force=1.0,
+        temp=1.0,
+        temp_offset=0.0,
     )
 
 
@@ -668,8 +717,8 @@ def write_uff(path: Path, datasets: list) -> Path:
 
 
 @pytest.mark.parametrize(
-    ("label", "length", "factor"), [("g", None, G), ("m/s^2", None, 1.0), ("", 1.0, 1.0), ("", 1000.0, 1e-3),
-                                    ("mm/s^2", 1000.0, 1e-3)],
+    ("label", "length", "factor"),
+    [("g", None, G), ("m/s^2", None, 1.0), ("", 1.0, 1.0), ("", 1000.0, 1e-3), ("mm/s^2", 1000.0, 1e-3)],
 )
 def test_uff_time_responses(tmp_path, label, length, factor):
     x, y = np.arange(100) / 200.0, np.random.default_rng(2).normal(size=(2, 100))
@@ -702,8 +751,10 @@ def test_uff_uneven_abscissa_shows_the_gap(tmp_path):
 
 def test_uff_responses_on_another_clock_are_named(tmp_path):
     x = np.arange(100) / 200.0
-    path = write_uff(tmp_path / "log.uff", [uff_response(x, np.ones(100), label="g"),
-                                            uff_response(x[:50], np.ones(50), label="g", direction=2)])
+    path = write_uff(
+        tmp_path / "log.uff",
+        [uff_response(x, np.ones(100), label="g"), uff_response(x[:50], np.ones(50), label="g", direction=2)],
+    )
     recording = read_log(path)
     assert recording.channels == ("7+X",) and any("another clock" in note for note in recording.meta["notes"])
 
@@ -745,9 +796,13 @@ def test_any_bytes(content, suffix):
 
 
 @FUZZ
-@given(rows=st.lists(ROW, min_size=1, max_size=12), separator=st.sampled_from([",", ";", "\t", " "]),
-       header=st.sampled_from(["", "t [s],ax [g]\n", "t;ax\ns;g\n", "# rate: 5 Hz\n", "timestamp,ax,ay\n"]),
-       encoding=st.sampled_from(["utf-8", "utf-16", "latin-1"]), end=st.sampled_from(["\n", "\r\n", "\r"]))
+@given(
+    rows=st.lists(ROW, min_size=1, max_size=12),
+    separator=st.sampled_from([",", ";", "\t", " "]),
+    header=st.sampled_from(["", "t [s],ax [g]\n", "t;ax\ns;g\n", "# rate: 5 Hz\n", "timestamp,ax,ay\n"]),
+    encoding=st.sampled_from(["utf-8", "utf-16", "latin-1"]),
+    end=st.sampled_from(["\n", "\r\n", "\r"]),
+)
 def test_any_rows(rows, separator, header, encoding, end):
     text = header + "".join(separator.join(row) + end for row in rows)
     only_value_errors(text.encode(encoding, errors="replace"), ".csv")

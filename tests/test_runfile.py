@@ -126,7 +126,7 @@ def test_faults_name_line_key_and_cure(write, fault):
 
 
 def test_a_file_in_another_encoding_is_refused_with_its_line(write):
-    error = error_of(write("[run]\ntitle = \"Jürgen\"\n".encode("latin-1")))
+    error = error_of(write('[run]\ntitle = "Jürgen"\n'.encode("latin-1")))
     assert error.line == 2 and "UTF-8" in str(error)
 
 

@@ -42,10 +42,12 @@ COLUMNS = 'columns = ["ax", "az"]\n'
 
 
 def test_logs_come_in_the_order_of_run_toml_with_what_it_says(bench):
-    run = load_run(bench(
-        f'[machine]\nhead_mass_kg = 0.6\n[[log]]\nfile = "b.csv"\n{COLUMNS}trigger_column = "busy"\n'
-        f'[[log]]\nfile = "a.csv"\n{COLUMNS}move_ends_s = [0.1, 0.2]\n'
-    ))
+    run = load_run(
+        bench(
+            f'[machine]\nhead_mass_kg = 0.6\n[[log]]\nfile = "b.csv"\n{COLUMNS}trigger_column = "busy"\n'
+            f'[[log]]\nfile = "a.csv"\n{COLUMNS}move_ends_s = [0.1, 0.2]\n'
+        )
+    )
     assert run.name == "birch" and run.facts.head_mass_kg == 0.6
     assert [log.file for log in run.logs] == ["b.csv", "a.csv"]
     first, second = run.logs
@@ -56,10 +58,12 @@ def test_logs_come_in_the_order_of_run_toml_with_what_it_says(bench):
 
 
 def test_trigger_and_force_are_recordings_on_the_same_clock(bench):
-    run = load_run(bench(
-        f'[[log]]\nfile = "a.csv"\n{COLUMNS}trigger_column = "busy"\nforce_column = "hammer"\n'
-        'units = { hammer = "N" }\n'
-    ))
+    run = load_run(
+        bench(
+            f'[[log]]\nfile = "a.csv"\n{COLUMNS}trigger_column = "busy"\nforce_column = "hammer"\n'
+            'units = { hammer = "N" }\n'
+        )
+    )
     log = run.logs[0]
     assert log.trigger.values.max() == 1 and log.trigger.values.min() == 0
     assert log.force.unit == "N" and log.force.values.max() == 3.0
@@ -188,10 +192,12 @@ def test_the_quantity_beside_a_force_is_found(bench):
 
 def test_raw_counts_without_titles_by_position(bench):
     (bench.folder / "a.csv").write_text(log_text().split("\n", 1)[1])
-    log = load_run(bench(
-        '[[log]]\nfile = "a.csv"\ncolumns = [1, 2]\nunits = "g"\nscale = 0.001\ntime_column = 0\ntime_unit = "s"\n'
-        'trigger_column = 3\n'
-    )).logs[0]
+    log = load_run(
+        bench(
+            '[[log]]\nfile = "a.csv"\ncolumns = [1, 2]\nunits = "g"\nscale = 0.001\ntime_column = 0\ntime_unit = "s"\n'
+            "trigger_column = 3\n"
+        )
+    ).logs[0]
     assert log.recording.values[1].mean() == pytest.approx(9.80665, rel=1e-2) and log.trigger.values.max() == 1
 
 
