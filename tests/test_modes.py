@@ -112,6 +112,9 @@ def test_creep_after_the_move_is_no_mode(tau_s):
     damping = fit.modes[0].damping_ratio
     assert fit.modes[0].frequency_hz.value == pytest.approx(20, abs=0.02)
     assert abs(damping.value - 0.02) < 4 * damping.standard_error < 2e-3
+    assert fit.noise_sd == pytest.approx(1, rel=0.05)  # nothing of the creep is taken for noise
+    assert fit_each(fit, x).converged.all()
+    assert any("creep" in note or "without oscillation" in note for note in fit.notes)
 
 
 def test_a_record_shorter_than_the_decay_still_gives_an_honest_interval():

@@ -196,7 +196,7 @@ class _Search:
             try:
                 poles, projection, converged = self.refined(poles, data, tolerance)
             except np.linalg.LinAlgError:
-                poles = _without_twin(poles)
+                poles = _without_dependent(poles, data.longest_s)
                 continue
             covariance = pole_covariance(poles, projection, data)
             error = np.sqrt(np.maximum(np.diag(covariance)[0::2], 0.0))
@@ -248,7 +248,8 @@ class _Search:
             reach = 3 * poles.decay_rate + 4 * math.pi / record_s
             distance = np.abs(poles.angular - angular) / reach
             k = int(np.argmin(distance))
-            if distance[k] < 1 and poles.loose[k] < _LOOSEST and poles.angular[k] > 2 * math.pi / record_s:
+            oscillates = poles.angular[k] > max(4 * math.pi / record_s, 2 * poles.decay_rate[k])
+            if distance[k] < 1 and oscillates and poles.loose[k] < _LOOSEST:
                 found.append(poles.freed().loosened(k))
         return found
 
@@ -311,8 +312,11 @@ def _strongest(here: Projection, data: DecayData) -> tuple[float, float]:
     return best[1], best[2]
 
 
-def _without_twin(poles: Poles) -> Poles:
-    """The components less one of the two that are most alike."""
+def _without_dependent(poles: Poles, record_s: float) -> Poles:
+    """The components less the one whose columns depend on others: what is too slow to tell from drift, or a twin."""
+    slowest = int(np.argmin(np.abs(poles.s)))
+    if np.abs(poles.s[slowest]) * record_s < 4 * math.pi:
+        return poles.without(slowest)
     apart = np.abs(poles.s[:, np.newaxis] - poles.s) + np.diag(np.full(poles.size, math.inf))
     return poles.without(int(np.argmin(apart)) % poles.size)
 
