@@ -7,9 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from labkit.analyse._push_repeats import LEAST_LOADS, PushRepeat, keep
-from labkit.base import Estimate
+from labkit.base import Estimate, Interval
 
 _TURN_ROUNDS = 8
 _MOST_FLATTENING = 0.2  # beyond it the correction for noise in the load hangs on its stated size
@@ -27,12 +28,19 @@ class Parts:
     hidden: float
 
     def estimate(self, level: float, *others: float) -> Estimate:
-        """All parts and `others` in squares; effective degrees of freedom by GUM G.2b, the others taken as known."""
+        """All parts and `others` in squares, half widths as well as standard errors.
+
+        Adding the half widths keeps the interval long enough where few repeats scatter little by chance; effective
+        degrees of freedom (GUM G.2b) do not: 86 % instead of 95 % with three repeats and a coarse dial.
+        """
         error = math.hypot(self.random, self.hidden, *others)
-        if not error > 0.0:  # nothing to tell the uncertainty from
+        if not error > 0.0 or (self.random > 0.0 and not self.dof > 0):  # nothing to tell the uncertainty from
             return Estimate.unknown(self.value, level=level)
-        dof = self.dof * (error / self.random) ** 4 if self.random > 0 else math.inf
-        return Estimate.from_standard_error(self.value, error, dof=dof, level=level)
+        normal = float(special.ndtri(0.5 + level / 2))
+        student = float(special.stdtrit(self.dof, 0.5 + level / 2)) if math.isfinite(self.dof) else normal
+        half = math.hypot(student * self.random, *(normal * other for other in (self.hidden, *others)))
+        interval = Interval(low=self.value - half, high=self.value + half, level=level)
+        return Estimate(value=self.value, standard_error=error, interval=interval)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -165,16 +173,17 @@ class PushLines:
         return self.step / math.sqrt(12) * math.exp(-2 * (math.pi * noise / self.step) ** 2)
 
     def _hidden_rounding(self, repeats: list[PushRepeat], rows: list[np.ndarray], by_scatter: bool) -> float:
-        """Error of rounding that neither scatter nor residuals show: equal displayed values are rounded alike."""
+        """Error of rounding that neither scatter nor residuals show: the same value shown at the same load."""
         if self.step == 0.0:
             return 0.0
         one = self._rounding()
         shown_value = np.concatenate([np.rint(repeat.reading / self.step) for repeat in repeats])
+        load = np.concatenate([np.rint(20 * repeat.force / self.half) for repeat in repeats])
+        group = np.unique(np.column_stack([shown_value, load]), axis=0, return_inverse=True)[1].ravel()
         owner = np.repeat(np.arange(len(rows)), [w.size for w in rows])
         weights = np.concatenate(rows)
 
         def variance(w: np.ndarray) -> float:
-            _, group = np.unique(shown_value, return_inverse=True)
             return one**2 * float(np.sum(np.bincount(group, w) ** 2))
 
         n = len(rows)

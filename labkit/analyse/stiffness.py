@@ -133,8 +133,8 @@ def push_test(
     -------
     PushTest
         With several repeats the intervals come from the scatter between them (Student's t), with one from its
-        residuals. Added in squares (GUM 5.1.2, G.4): rounding that all repeats share, half the difference between
-        the branches' slopes as a rectangle where it shows, scales, stand.
+        residuals. Added in squares (GUM 5.1.2), half widths too: rounding that all repeats share, half the
+        difference between the branches' slopes as a rectangle where it shows, scales, stand.
 
     Notes
     -----
@@ -247,22 +247,13 @@ def _compliance(own: Parts, branches: Estimate, scale_error: float, stand: Estim
     value = own.value - stand.value
     if not (measured.interval.known and stand.interval.known):
         return Estimate.unknown(value, level=level)
-    errors = measured.standard_error, stand.standard_error
-    dofs = _dof(measured), _dof(stand)
-    error = math.hypot(*errors)
-    share = sum((e / error) ** 4 / dof for e, dof in zip(errors, dofs)) if error else 0.0
-    return Estimate.from_standard_error(value, error, dof=1 / share if share else math.inf, level=level)
-
-
-def _dof(estimate: Estimate) -> float:
-    """Degrees of freedom behind an interval: those whose Student quantile stretches the standard error to it."""
-    if estimate.standard_error == 0.0:
-        return math.inf
-    stretch = estimate.interval.half_width / estimate.standard_error
-    upper = 0.5 + estimate.interval.level / 2
-    if stretch <= float(special.ndtri(upper)) * (1 + 1e-6):
-        return math.inf
-    return float(special.stdtridf(upper, stretch))
+    stretch = special.ndtri(0.5 + level / 2) / special.ndtri(0.5 + stand.interval.level / 2)
+    half = math.hypot(measured.interval.half_width, float(stretch) * stand.interval.half_width)
+    return Estimate(
+        value=value,
+        standard_error=math.hypot(measured.standard_error, stand.standard_error),
+        interval=Interval(low=value - half, high=value + half, level=level),
+    )
 
 
 def _inverse(compliance: Estimate) -> Estimate:
