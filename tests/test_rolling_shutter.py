@@ -114,6 +114,16 @@ def test_wrong_row_time_gives_a_wrong_frequency():
     assert wrong.residual_px > 3 * right.residual_px
 
 
+def test_bands_without_texture_are_left_out():
+    clip = rolling_clip("gravel", sine(0.3, 63.0))
+    clip[:, 8:40] = np.random.default_rng(1).normal(120, 2, clip[:, 8:40].shape).astype(np.uint8)
+    rows = track_rows(clip, frame_rate_hz=RATE, row_time_s=ROW_TIME)
+    assert any("2 of 6 bands cannot be followed" in note for note in rows.notes)
+    line = find_row_line(rows, axis="x", lowest_hz=2.0, highest_hz=200.0)
+    assert line.distinct and line.frequency_hz.value == pytest.approx(63.0, abs=0.1)
+    assert (rows.noise_px < 0.01).all()
+
+
 def test_bad_input_is_named():
     clip = rolling_clip("gravel", sine(0.0, 1.0), n_frames=3)
     with pytest.raises(ValueError, match="at least 2 bands must fit"):

@@ -30,6 +30,7 @@ from labkit.runs.clips import Clip, Region
 __all__ = ["RowLine", "RowTrack", "find_row_line", "track_rows"]
 
 _MARGIN_PX = 8  # rows left free at the top and bottom so that no band leaves the frame
+_TRUSTED_SHARE = 0.5  # of its frames that a band must be found in to count
 _CHANCE = 1e-3
 _LEAST_LEFT = 0.15  # lines of which less is left by band and exposure are not looked for
 _GRID_PER_BIN = 5
@@ -176,12 +177,18 @@ def track_rows(
     matchers = [Matcher(reference=picture, region=band, white_level=clip.white_level) for band in bands]
     times, found, noise, signs, damage = match_all(clip, matchers, workers=workers, progress=progress)
     shift = np.stack([_trusted(matches, matcher) for matches, matcher in zip(found, matchers)])
+    used = np.isfinite(shift[:, :, 0]).mean(axis=1) > _TRUSTED_SHARE
+    if not used.any():
+        raise ValueError("no band can be followed; take more rows a band, or a scene with more texture")
+    shift[~used] = np.nan
     if not at_rest:
-        shift = shift - np.nanmean(shift, axis=1, keepdims=True)
+        seen = np.isfinite(shift).sum(axis=1, keepdims=True)
+        shift = shift - np.nansum(shift, axis=1, keepdims=True) / np.maximum(seen, 1)
     middle = row_time * np.array([band.top + 0.5 * band.height for band in bands])
     when = (times[None, :] + middle[:, None]).ravel()
     order = np.argsort(when, kind="stable")
-    scatter = [matcher.shift_noise_px(value) for matcher, value in zip(matchers, noise)]
+    scatter = [matcher.shift_noise_px(value) for matcher, value, use in zip(matchers, noise, used) if use]
+    lost = f"{(~used).sum()} of {len(bands)} bands cannot be followed and are left out" if not used.all() else ""
     return RowTrack(
         time_s=when[order],
         row_weights=np.stack([_row_weights(picture, band) for band in bands], axis=1),
@@ -194,7 +201,7 @@ def track_rows(
         noise_px=np.sqrt(np.mean(np.square(scatter), axis=0)),
         at_rest=at_rest,
         lossy=True if signs.found else clip.lossy,
-        notes=(*clip.notes, *(words for words in (signs.words, damage) if words)),
+        notes=(*clip.notes, *(words for words in (signs.words, damage, lost) if words)),
     )
 
 
