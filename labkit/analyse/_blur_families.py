@@ -64,7 +64,7 @@ def fit_families(pair: Pair, variance: KernelFit, families: list[str]) -> list[K
 
 def _starts(variance: KernelFit, family: str) -> list[np.ndarray]:
     size, axes = np.linalg.eigh(variance_matrix(variance))
-    rest = variance.parameters[3:]
+    rest = np.concatenate([variance.parameters[3:6], np.zeros(2)])
     if family == "disc":
         return [np.concatenate([[max(size.mean(), 0.02)], rest])]
     angle = math.atan(axes[1, 1] / axes[0, 1]) if axes[0, 1] else math.pi / 2

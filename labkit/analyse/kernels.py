@@ -84,7 +84,7 @@ def _table(family: str) -> tuple[np.ndarray, np.ndarray]:
 
 
 def profile(t: np.ndarray, *, family: str) -> tuple[np.ndarray, np.ndarray]:
-    """Transfer of a family and its derivative to t = fᵀCf, by a table good to 1e-6; slightly negative t allowed."""
+    """Transfer of a family and its derivative to t = fᵀCf, by a table good to 5e-6; slightly negative t allowed."""
     transfer, slope = _table(family)
     place = np.clip((t - _T_LOW) * ((_T_STEPS - 1) / (_T_HIGH - _T_LOW)), 0.0, _T_STEPS - 1.001)
     left = place.astype(np.int64)
