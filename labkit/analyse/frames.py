@@ -15,8 +15,9 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import interpolate, stats
+from scipy import stats
 
+from labkit.analyse._frame_clock import even_clock
 from labkit.analyse.compression import CompressionSigns, compression_signs
 from labkit.analyse.registration import Matcher, Matches, cramer_rao_bound_px
 from labkit.analyse.sampling import correct_exposure
@@ -41,7 +42,6 @@ _BETWEEN_FRAMES_PX = 0.05  # what compression between frames may falsify, rms (0
 _IN_FRAMES_PX = 0.005  # … and compression within each frame (0.001–0.005)
 _SIGN_FRAMES = 10
 _WEAK_PX = 0.1  # bound above which a direction has no texture to speak of
-_CLOCK_JITTER = 0.1  # share of a frame period by which times may miss an even clock
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -380,7 +380,7 @@ def _weak_axes(bound_px: np.ndarray) -> list[str]:
 def _recording(
     time_s: np.ndarray, shift_px: np.ndarray, scale: Scale | None, exposure_s: float | None
 ) -> tuple[Recording, list[str]]:
-    values, rate, start, notes = _even_clock(time_s, shift_px)
+    values, rate, start, notes = even_clock(time_s, shift_px)
     recording = Recording(values=values, sample_rate_hz=rate, channels=("x", "y"), unit="px", start_s=start)
     if exposure_s is not None:
         if recording.complete:
@@ -389,36 +389,3 @@ def _recording(
         else:
             notes.append("not corrected for the exposure: frames are missing or not trusted")
     return (recording if scale is None else scale.to_object(recording)), notes
-
-
-def _even_clock(time_s: np.ndarray, shift_px: np.ndarray) -> tuple[np.ndarray, float, float, list[str]]:
-    """Shifts on an even clock: as they are, with gaps where frames are missing, or resampled when the rate varies."""
-    steps = np.diff(time_s)
-    if (steps <= 0).any():
-        late = int(np.flatnonzero(steps <= 0)[0]) + 1
-        raise ValueError(f"frame {late} is not later than the frame before it; give frame_rate_hz or rising time_s")
-    slots = np.concatenate([[0], np.cumsum(np.maximum(np.rint(steps / np.median(steps)), 1))]).astype(int)
-    period, start = np.polyfit(slots, time_s, 1)
-    if np.abs(time_s - start - period * slots).max() <= _CLOCK_JITTER * period:
-        values = np.full((2, slots[-1] + 1), np.nan)
-        values[:, slots] = shift_px
-        missing = slots[-1] + 1 - len(slots)
-        notes = [f"{missing} frame(s) missing in the sequence of times; left as gaps"] if missing else []
-        return values, 1.0 / period, start, notes
-    rate = (len(time_s) - 1) / (time_s[-1] - time_s[0])
-    grid = time_s[0] + np.arange(len(time_s)) / rate
-    values = np.stack([_resample(time_s, row, grid) for row in shift_px])
-    note = f"the frame rate varies; resampled by cubic interpolation to {rate:.6g} Hz, gaps stay gaps"
-    return values, rate, time_s[0], [note]
-
-
-def _resample(time_s: np.ndarray, values: np.ndarray, grid_s: np.ndarray) -> np.ndarray:
-    known = np.isfinite(values)
-    if known.sum() < 4:
-        return np.full(len(grid_s), np.nan)
-    there = time_s[known]
-    result = interpolate.make_interp_spline(there, values[known], k=3)(np.clip(grid_s, there[0], there[-1]))
-    after = np.clip(np.searchsorted(there, grid_s, side="right"), 1, len(there) - 1)
-    wide = there[after] - there[after - 1] > 2.5 * np.median(np.diff(time_s))
-    outside = (grid_s < there[0] - 1e-9) | (grid_s > there[-1] + 1e-9)
-    return np.where(wide | outside, np.nan, result)

@@ -170,20 +170,10 @@ def track_rows(
     height, width = picture.shape
     region = region or Region(top=_MARGIN_PX, left=0, height=max(1, height - 2 * _MARGIN_PX), width=width)
     row_time = check_number("row_time_s", row_time_s, above=0.0)
-    tops = range(region.top, region.top + region.height - int(band_rows) + 1, int(band_rows))
-    bands = [Region(top=top, left=region.left, height=int(band_rows), width=region.width) for top in tops]
-    if len(bands) < 2:
-        raise ValueError(f"band_rows is {band_rows}; at least 2 bands must fit into the {region.height} rows used")
+    bands = _bands(region, int(check_number("band_rows", band_rows, at_least=1)))
     matchers = [Matcher(reference=picture, region=band, white_level=clip.white_level) for band in bands]
     times, found, noise, signs, damage = match_all(clip, matchers, workers=workers, progress=progress)
-    shift = np.stack([_trusted(matches, matcher) for matches, matcher in zip(found, matchers)])
-    used = np.isfinite(shift[:, :, 0]).mean(axis=1) > _TRUSTED_SHARE
-    if not used.any():
-        raise ValueError("no band can be followed; take more rows a band, or a scene with more texture")
-    shift[~used] = np.nan
-    if not at_rest:
-        seen = np.isfinite(shift).sum(axis=1, keepdims=True)
-        shift = shift - np.nansum(shift, axis=1, keepdims=True) / np.maximum(seen, 1)
+    shift, used = _shifts(found, matchers, at_rest=at_rest)
     middle = row_time * np.array([band.top + 0.5 * band.height for band in bands])
     when = (times[None, :] + middle[:, None]).ravel()
     order = np.argsort(when, kind="stable")
@@ -212,9 +202,24 @@ def _row_weights(picture: np.ndarray, band: Region) -> np.ndarray:
     return sums / sums.sum(axis=1, keepdims=True)
 
 
-def _trusted(matches: Matches, matcher: Matcher) -> np.ndarray:
-    good = [not flag for flag in match_flags(matches, matcher)]
-    return np.where(np.array(good)[:, None], matches.shift_px, np.nan)
+def _bands(region: Region, rows: int) -> list[Region]:
+    tops = range(region.top, region.top + region.height - rows + 1, rows)
+    if len(tops) < 2:
+        raise ValueError(f"band_rows is {rows}; at least 2 bands must fit into the {region.height} rows used")
+    return [Region(top=top, left=region.left, height=rows, width=region.width) for top in tops]
+
+
+def _shifts(found: list[Matches], matchers: list[Matcher], *, at_rest: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Trusted shifts, shape (n_bands, n_frames, 2), and which bands are found often enough to count."""
+    good = np.array([[not flag for flag in match_flags(*pair)] for pair in zip(found, matchers)])
+    used = good.mean(axis=1) > _TRUSTED_SHARE
+    if not used.any():
+        raise ValueError("no band can be followed; take more rows a band, or a scene with more texture")
+    shift = np.where((good & used[:, None])[:, :, None], [matches.shift_px for matches in found], np.nan)
+    if not at_rest:
+        seen = np.isfinite(shift).sum(axis=1, keepdims=True)
+        shift = shift - np.nansum(shift, axis=1, keepdims=True) / np.maximum(seen, 1)
+    return shift, used
 
 
 def find_row_line(rows: RowTrack, *, axis: str, lowest_hz: float, highest_hz: float) -> RowLine:

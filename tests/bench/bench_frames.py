@@ -1,6 +1,6 @@
 """Frames a second of `track` against two general libraries, in one run on the same clip.
 
-    python -m pytest tests/bench/bench_frames.py -o python_files='bench_*.py' --benchmark-disable -s
+    python -m pytest tests/bench/bench_frames.py -o python_files='bench_*.py' -s
 
 The clip is a real photograph (scikit-image's gravel, CC0), area-binned from whole-pixel shifts at full size, noise 2 of
 255. The methods take turns and the best of several turns counts, so that other work on the machine hits all alike.
