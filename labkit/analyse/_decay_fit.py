@@ -204,7 +204,7 @@ class Projection:
         return np.concatenate([c[start:stop:2] + 1j * c[start + 1 : stop : 2] for c in self.coefficients], axis=1)
 
 
-_CREEP = (2.0, 5.0, 12.0, 30.0)  # decay rates of the creep columns, per record: their sums come close to any in between
+_CREEP = (2.0, 5.0, 12.0, 30.0, 80.0)  # decay rates of the creep columns, per record; sums come close to any between
 N_TREND = 2  # offset (gravity) and slope (drift) in each repeat
 
 

@@ -28,6 +28,7 @@ _STEADY_RECORDS_MAINS = 3.0  # the same near a multiple of the mains frequency, 
 _NEAR_MAINS = 0.01
 _MAX_DAMPING = 0.5  # more than this is no oscillation that a frequency describes
 _LOOSEST = 2  # highest power of t in the columns of a component that is not quite the same in all repeats
+_SLOW = 30.0  # radians a record below which a start may be creep instead of a tone
 _FEWEST_REPEATS = 3  # with fewer, scatter between repeats is not looked for beyond the criterion
 _SCATTER_RISK = 0.01  # of taking noise for scatter between repeats
 _FLOOR = 1e-16  # a residual below 1e-8 of the record is rounding, not noise
@@ -170,7 +171,7 @@ class _Search:
         """Schwarz' criterion; an amplitude is priced by the samples of its own record, a pole by all."""
         n = self.n_samples
         price = (poles.free.sum() + data.colour.order) * math.log(n)
-        price += ((1 + poles.loose).sum() + 2 * poles.creep) * self.amplitude_price
+        price += ((1 + poles.loose).sum() + 2.5 * poles.creep) * self.amplitude_price
         return n * math.log(max(rss, self.floor) / n) - 2 * data.n_rows * data.colour.log_determinant + price
 
     def whitened(self, colour: NoiseColour) -> DecayData:
@@ -242,7 +243,7 @@ class _Search:
     def candidates(self, poles: Poles, decay_rate: float, angular: float, record_s: float) -> list[Poles]:
         """A new component at a start, or the component close to it made looser, or creep allowed for."""
         found = [poles.freed().plus(decay_rate, angular)]
-        if angular * record_s < 4 * math.pi and not poles.creep:
+        if not poles.creep and (angular * record_s < _SLOW or angular < 2 * decay_rate):
             found.append(replace(poles.freed(), creep=True))
         if poles.size and self.n_rows > 1:
             reach = 3 * poles.decay_rate + 4 * math.pi / record_s
