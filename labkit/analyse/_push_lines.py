@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,7 +70,7 @@ class PushLines:
         """Falling minus rising branch."""
         if not repeat.both_ways:
             return None
-        return self._coefficient(repeat, row=1) - self._coefficient(repeat, row=0)
+        return self._coefficient(repeat, row=slice(2)).T @ [-1.0, 1.0]
 
     def branches(self, repeat: PushRepeat) -> np.ndarray | None:
         """Slope of the falling minus that of the rising branch."""
@@ -103,14 +103,13 @@ class PushLines:
         weights[[0, -1]] = -1.0, 1.0
         return weights
 
-    def _coefficient(self, repeat: PushRepeat, *, row: int = -1, column: str = "") -> np.ndarray:
+    def _coefficient(self, repeat: PushRepeat, *, row: int | slice = -1, column: str = "") -> np.ndarray:
         return repeat.weights(row=row, column=column, centre=self.centre, half=self.half)
 
     # ------------------------------------------------------------------------------------------ over the repeats
-    def values(self, weights: Weights) -> np.ndarray:
-        """The result of each repeat that has one."""
-        found = [(weights(repeat), repeat.reading) for repeat in self.repeats]
-        return np.array([w @ reading for w, reading in found if w is not None])
+    def slopes(self) -> np.ndarray:
+        """Compliance of each repeat."""
+        return np.array([self.slope(repeat) @ repeat.reading for repeat in self.repeats])
 
     def parts(
         self, weights: Weights, *, column: str = "", by_scatter: bool = True, levels: bool = False
@@ -119,11 +118,12 @@ class PushLines:
 
         `levels` says that the result is a difference of two levels, each of which may be rounded alike at all loads.
         """
-        having = [repeat for repeat in self.repeats if weights(repeat) is not None]
-        if not having:
+        weighed = [(repeat, weights(repeat)) for repeat in self.repeats]
+        weighed = [(repeat, row) for repeat, row in weighed if row is not None]
+        if not weighed:
             return None
-        rows = [weights(repeat) for repeat in having]
-        values, n = self.values(weights), len(having)
+        having, rows = zip(*weighed)
+        values, n = np.array([row @ repeat.reading for repeat, row in weighed]), len(weighed)
         noise, dof = self._noise(column)
         random = noise * math.sqrt(sum(float(w @ w) for w in rows)) / n
         by_scatter &= n > 1 and bool(np.ptp(values) > 1e-9 * np.abs(values).max())
@@ -172,7 +172,7 @@ class PushLines:
         noise = math.hypot(self.reading_sd, rough * self.force_sd)
         return self.step / math.sqrt(12) * math.exp(-2 * (math.pi * noise / self.step) ** 2)
 
-    def _hidden_rounding(self, repeats: list[PushRepeat], rows: list[np.ndarray], by_scatter: bool) -> float:
+    def _hidden_rounding(self, repeats: Sequence[PushRepeat], rows: Sequence[np.ndarray], by_scatter: bool) -> float:
         """Error of rounding that neither scatter nor residuals show: the same value shown at the same load."""
         if self.step == 0.0:
             return 0.0
@@ -207,7 +207,7 @@ def fit_lines(
     for _ in range(_TURN_ROUNDS):
         lines = _lines(repeats, preload_n, turn_n, errors, level)
         loop = lines.parts(lines.loop, by_scatter=False, levels=True)
-        slope = float(lines.values(lines.slope).mean())
+        slope = float(lines.slopes().mean())
         if loop is None or slope <= 0 or loop.value <= 2 * math.hypot(loop.random, loop.hidden):
             break
         needed = (loop.value + loop.random) / slope

@@ -43,15 +43,16 @@ class PushRepeat:
                 out[side] -= out[side].mean()
         return out
 
-    def weights(self, *, row: int, column: str = "", centre: float, half: float) -> np.ndarray:
+    def weights(self, *, row: int | slice, column: str = "", centre: float, half: float) -> np.ndarray:
         """Weight of each reading in one coefficient of the least-squares line.
 
         The line has one constant a branch and the slope per `half` as the last columns; `column` adds "bow" (x²) or
         "branch" (another slope on the falling branch).
         """
         design = self.design(column, centre=centre, half=half)
-        weights = np.zeros(self.force.size)
-        weights[self.used] = np.linalg.pinv(design[self.used])[row]
+        rows = np.linalg.pinv(design[self.used])[row]
+        weights = np.zeros((*rows.shape[:-1], self.force.size))
+        weights[..., self.used] = rows
         return weights
 
     def line_at(self, position: int, *, centre: float, half: float) -> np.ndarray:

@@ -181,7 +181,7 @@ def push_test(
         nonlinear=_shows(bow),
         lowest_load_n=lines.centre - lines.half,
         highest_load_n=lines.centre + lines.half,
-        repeat_compliances_m_per_n=lines.values(lines.slope),
+        repeat_compliances_m_per_n=lines.slopes(),
         residual_sd_m=lines.residual_sd(),
         used=used,
         fitted_m=fitted,
