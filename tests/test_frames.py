@@ -123,6 +123,13 @@ def test_bad_frames_are_flagged_and_left_out(clip):
     assert any("5 of 8 frames are not trusted" in note for note in result.notes)
 
 
+def test_twelve_bits_in_sixteen_saturate_where_stated(clip):
+    frames = clip.astype(np.uint16) * 16
+    frames[2, 10:60] = 4095
+    assert track(frames, frame_rate_hz=10.0, white_level=4095).flags[2] == "saturated"
+    assert "saturated" not in track(frames, frame_rate_hz=10.0).flags
+
+
 def test_too_far_is_not_trusted():
     result = track(eight_bit([take(0, 0), take(40, 0), take(1, 0)]), frame_rate_hz=10.0)
     assert result.flags[1] in ("lost", "out of reach") and result.flags[2] == ""

@@ -12,7 +12,7 @@ import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
@@ -121,6 +121,7 @@ def track(
     scale: Scale | None = None,
     exposure_s: float | None = None,
     row_time_s: float | None = None,
+    white_level: float | None = None,
     workers: int | None = None,
     progress: Callable[[int], object] | None = None,
 ) -> TrackResult:
@@ -145,6 +146,8 @@ def track(
         Exposure time [s]; with it the recording is corrected for the averaging within the exposure.
     row_time_s : float, optional
         Time from row to row of a rolling shutter [s]; with it the times are those of the middle of the region.
+    white_level : float, optional
+        Grey level of a saturated pixel, where it is not the greatest of its kind of number (12 bit kept in 16).
     workers : int, optional
         Threads; all processors by default.
     progress : callable, optional
@@ -163,6 +166,7 @@ def track(
     [2.0, -3.0]
     """
     clip = as_clip(frames, frame_rate_hz=frame_rate_hz, time_s=time_s)
+    clip = clip if white_level is None else replace(clip, white_level=float(white_level))
     picture = reference_picture(clip, reference)
     region = region or Region(top=0, left=0, height=picture.shape[0], width=picture.shape[1])
     matcher = Matcher(reference=picture, region=region, white_level=clip.white_level)

@@ -285,10 +285,14 @@ class Matcher:
     def pair_noise(self, frame: np.ndarray, shift_px: np.ndarray) -> float:
         """Noise of a frame and of the reference together, √(σ_f² + σ_r²) [grey levels], from what the shift leaves.
 
-        Taken from the blurred pictures, in which what a shift cannot explain (aliasing) weighs little.
+        Taken from the blurred pictures, in which what a shift cannot explain (aliasing) weighs little; nan where too
+        little of the region is left to compare.
         """
         whole = np.rint(shift_px).astype(int)
-        window = _inner(self.region, *(max(0, inset - _HALO_PX) for inset in self._insets(whole)))
+        insets = self._insets(whole)
+        if insets is None:
+            return math.nan
+        window = _inner(self.region, *(max(0, inset - _HALO_PX) for inset in insets))
         place = replace(window, top=window.top + whole[1], left=window.left + whole[0])
         model = _convolve(window.cut(self.reference), [_gaussian_taps(d) for d in shift_px - whole])
         seen = _convolve(place.cut(frame).astype(float), [_gaussian_taps(0.0)] * 2)
