@@ -25,6 +25,7 @@ __all__ = [
     "decay_displacement",
     "double_integration_drift_m",
     "highpass_noise_factor",
+    "integrations",
     "mount_resonance_error",
     "noise_floor_m",
     "steady_displacement",
@@ -339,7 +340,7 @@ def decay_displacement(fit: ModalFit, time_s: np.ndarray) -> Decay:
     Motion without oscillation (creep of the panel, a slow tilt back) is no mode and is not in the result.
     """
     time = check_array("time_s", time_s, ndim=1)
-    order = _integrations(fit)
+    order = integrations(fit.unit)
     traces = np.stack([reconstruct(fit, time, repeat=r, integrate=order) for r in range(fit.n_repeats)])
     peak = np.abs(traces).max(axis=1)
     # the sum bounds the effect of every mode's frequency, whichever of them makes the peak
@@ -354,8 +355,20 @@ def decay_displacement(fit: ModalFit, time_s: np.ndarray) -> Decay:
     )
 
 
-def _integrations(fit: ModalFit) -> int:
+def integrations(unit: str) -> int:
+    """How many integrations in time lead from a quantity to metres: 2 for m/s², 1 for m/s, 0 for m.
+
+    Parameters
+    ----------
+    unit : str
+        SI symbol of the unit.
+
+    Examples
+    --------
+    >>> integrations("m/s^2")
+    2
+    """
     orders = {"m/s^2": 2, "m/s": 1, "m": 0}
-    if fit.unit not in orders:
-        raise ValueError(f"the fit has unit {fit.unit!r}; a displacement in metres follows from {', '.join(orders)}")
-    return orders[fit.unit]
+    if unit not in orders:
+        raise ValueError(f"unit is {unit!r}; a displacement in metres follows from {', '.join(orders)} only")
+    return orders[unit]

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize
 
+from labkit.analyse.displacement import integrations
 from labkit.analyse.modes import ModalFit
 from labkit.base import Estimate, Interval, check_array, check_number
 
@@ -269,12 +270,10 @@ def settling(
 
 def _displacement_amplitudes(fit: ModalFit) -> np.ndarray:
     """Complex displacement amplitudes at the end of each move, shape (n_repeats, n_modes)."""
-    orders = {"m/s^2": 2, "m/s": 1, "m": 0}
-    if fit.unit not in orders:
-        raise ValueError(f"the fit has unit {fit.unit!r}; settling needs one of {', '.join(orders)}")
+    order = integrations(fit.unit)
     if not fit.modes:
         return np.zeros((fit.n_repeats, 0), complex)
-    return np.stack([m.amplitudes for m in fit.modes], axis=1) / fit.poles_rad_s ** orders[fit.unit]
+    return np.stack([m.amplitudes for m in fit.modes], axis=1) / fit.poles_rad_s**order
 
 
 def _trace_settling(

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from pandas.io.formats.style import Styler
 
+from labkit.analyse.displacement import integrations
 from labkit.analyse.one_axis import AxisAnalysis
 from labkit.analyse.one_run import RunAnalysis
 from labkit.base import STANDARD_GRAVITY_M_S2, Estimate
@@ -215,7 +216,7 @@ def modes_table(analysis: RunAnalysis) -> pd.DataFrame:
 
 
 def _median_amplitude_m(axis: AxisAnalysis, k: int) -> float:
-    order = {"m/s^2": 2, "m/s": 1}.get(axis.fit.unit, 0)
+    order = integrations(axis.fit.unit)
     return float(np.median(np.abs(axis.fit.modes[k].amplitudes))) / abs(axis.fit.poles_rad_s[k]) ** order
 
 
