@@ -87,10 +87,12 @@ def test_words_for_what_is_not_creep():
 
 
 def test_a_display_that_never_moves_still_has_its_step_as_error():
-    t = np.geomspace(10, 1000, 12)
-    got = creep_under_load(t, np.full(12, 3e-4), reading_step_m=1e-5)
-    assert got.law == "constant" and got.slow_m.interval.high > 5e-6
-    exact = creep_under_load(t, np.full(12, 3e-4), reading_step_m=0.0)
+    t = np.geomspace(10, 1000, 60)
+    true = 298 * UM + 4 * UM * np.linspace(0, 1, 60)  # the dial shows 300 µm all the time
+    got = creep_under_load(t, np.rint(true / 1e-5) * 1e-5, reading_step_m=1e-5)
+    assert got.law == "constant" and got.slow_m.value == pytest.approx(0, abs=1e-12)
+    assert got.slow_m.interval.contains(4 * UM) and got.slow_share.interval.contains(4 / 298)
+    exact = creep_under_load(t, np.full(60, 3e-4), reading_step_m=0.0)
     assert not exact.instantaneous_m.interval.known
 
 
