@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.analyse._blur_fit import KernelFit, refit_kernel
+from labkit.analyse._blur_fit import KernelFit, fit_kernel
 from labkit.analyse._blur_pair import Pair
 from labkit.analyse.kernels import EXTENT_PER_SIGMA
 from labkit.base import Estimate, Interval
@@ -50,16 +50,16 @@ class Candidate:
     score: float
 
 
-def fit_families(pair: Pair, variance: KernelFit, families: list[str]) -> list[KernelFit]:
-    """Every family with the same weights, best first by misfit and number of shapes."""
-    fits = []
+def fit_families(pair: Pair, variance: KernelFit, families: list[str]) -> list[tuple[Pair, KernelFit]]:
+    """Every family with its own weights, best first by likelihood and number of shapes."""
+    found = []
     for family in families:
         if family == "gaussian":
-            fits.append(variance)
+            found.append((pair, variance))
             continue
-        trials = [refit_kernel(pair, start, family=family) for start in _starts(variance, family)]
-        fits.append(min(trials, key=lambda fit: fit.misfit))
-    return sorted(fits, key=fit_score)
+        trials = [fit_kernel(pair, start, family=family, rounds=1) for start in _starts(variance, family)]
+        found.append(min(trials, key=lambda trial: trial[1].misfit))
+    return sorted(found, key=lambda trial: fit_score(trial[1]))
 
 
 def _starts(variance: KernelFit, family: str) -> list[np.ndarray]:
@@ -68,7 +68,7 @@ def _starts(variance: KernelFit, family: str) -> list[np.ndarray]:
     if family == "disc":
         return [np.concatenate([[max(size.mean(), 0.02)], rest])]
     angle = math.atan(axes[1, 1] / axes[0, 1]) if axes[0, 1] else math.pi / 2
-    factors = (1.0,) if size[1] < 0.3 else (1.0, 1.3)
+    factors = (1.0,) if size[1] < 0.15 else (1.0, 3.0)  # a transfer with zeros hides its size from the Gaussian
     return [np.concatenate([[max(size[1], 0.02) * factor, angle], rest]) for factor in factors]
 
 

@@ -21,7 +21,7 @@ from scipy import fft, optimize
 from labkit.analyse._blur_pair import Pair, folded_orders, window_spectrum, with_slope
 from labkit.analyse.kernels import profile
 
-__all__ = ["KernelFit", "N_SHAPE", "fit_kernel", "misfit_noise_sd", "refit_kernel", "variance_errors"]
+__all__ = ["KernelFit", "N_SHAPE", "fit_kernel", "misfit_noise_sd", "variance_errors"]
 
 _ALIAS_SD = 0.5  # prior standard deviation of the logarithms of the two alias factors
 _ALIAS_LIMIT = 1.5  # bound of those logarithms, lest a wrong family be explained by folded frequencies
@@ -41,7 +41,7 @@ class KernelFit:
     parameters: np.ndarray
     covariance: np.ndarray
     cramer_rao: np.ndarray
-    misfit: float  # sum of h|D|²/V with priors
+    misfit: float  # −2 ln likelihood, so that families with their own weights can be compared
     residual_ratio: float  # mean |D|²/V, 1 when noise explains everything
     converged: bool
     n_blocks: int
@@ -156,12 +156,6 @@ def fit_kernel(pair: Pair, start: np.ndarray, *, family: str, rounds: int = 2) -
     return pair, _summary(pair, found.x, family, converged=found.status in (1, 2, 3, 4))
 
 
-def refit_kernel(pair: Pair, start: np.ndarray, *, family: str) -> KernelFit:
-    """Fit one family with the weights of the pair as they are, so that misfits of families can be compared."""
-    found = _least_squares(pair, start, family)
-    return _summary(pair, found.x, family, converged=found.status in (1, 2, 3, 4))
-
-
 def _least_squares(pair: Pair, start: np.ndarray, family: str) -> optimize.OptimizeResult:
     cache: dict[bytes, tuple[np.ndarray, np.ndarray]] = {}
 
@@ -226,11 +220,17 @@ def _summary(pair: Pair, parameters: np.ndarray, family: str, *, converged: bool
         parameters=parameters,
         covariance=plain * np.outer(larger, larger) * _ALLOWANCE**2,
         cramer_rao=_cramer_rao(pair, columns, transfers, density),
-        misfit=float(np.sum(weight * power / density) + np.sum(parameters[-2:] ** 2) / _ALIAS_SD**2),
+        misfit=_likelihood(pair, weight, power, density) + float(np.sum(parameters[-2:] ** 2)) / _ALIAS_SD**2,
         residual_ratio=ratio,
         converged=converged,
         n_blocks=n_blocks,
     )
+
+
+def _likelihood(pair: Pair, weight: np.ndarray, power: np.ndarray, density: np.ndarray) -> float:
+    """−2 ln likelihood up to a constant; what the folded frequencies add to V is paid for."""
+    noise = density - pair.folded
+    return float(np.sum(weight * (pair.n_pixels * (np.log(density / noise) - 1) + power / density)))
 
 
 def _information(

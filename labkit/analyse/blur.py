@@ -36,7 +36,7 @@ UNDECIDED = "not distinguishable"
 _LARGEST_PX = 16.0  # extent up to which kernels are fitted
 _MARGIN_PX = 5  # beyond half the extent
 _EVIDENCE = 6.0  # difference in BIC that decides between families ("strong", Kass & Raftery 1995, from memory)
-_ODD_SHAPE = 1.5  # alias factor (logarithm, prior standard deviation 0.5) that only a wrong kernel reaches
+_ODD_SHAPE = 2.5  # alias factor (logarithm, prior standard deviation 0.5) that only a wrong kernel reaches
 _DETECT = 3.29  # standard errors of the variance: 5 % false alarms, 5 % misses (ISO 11843 idea, from memory)
 
 
@@ -157,11 +157,9 @@ def measure_blur(
     limits = variance_errors(pair, variance.parameters)
     tried = [family] if family != "any" else list(EXTENT_PER_SIGMA)
     fits = fit_families(pair, variance, tried if detected else ["gaussian"])
-    candidates = [candidate(fit, score=fit_score(fit), level=level) for fit in fits]
-    best = fits[0]
-    if best.family != "gaussian":  # the weights were those of the Gaussian
-        pair, best = fit_kernel(pair, best.parameters, family=best.family, rounds=1)
-        candidates[0] = candidate(best, score=candidates[0].score, level=level)
+    candidates = [candidate(fit, score=fit_score(fit), level=level) for _, fit in fits]
+    pair, best = fits[0]
+    if best.family != "gaussian":
         candidates[0] = open_downwards(candidates[0], candidate(variance, score=math.nan, level=level))
     return _result(
         pair, best, tuple(candidates), detected=detected, family=family, limits=limits, notes=notes, level=level
@@ -194,8 +192,7 @@ def relative_variance(
     check_choice("family", family, [name for name in EXTENT_PER_SIGMA if name != "gaussian"])
     bursts, _ = _read(frame, sharp, region, None)
     pair, variance = _variance_fit(bursts, _given_noise(bursts, noise_sd))
-    start = fit_families(pair, variance, [family])[0]
-    _, fit = fit_kernel(pair, start.parameters, family=family, rounds=1)
+    _, fit = fit_families(pair, variance, [family])[0]
     if not fit.converged:
         return Estimate.unknown(level=level)
     error = math.sqrt(fit.covariance[0, 0])
