@@ -156,7 +156,9 @@ class _Fitted:
 
     @property
     def residuals(self) -> np.ndarray:
-        return self.reading - _LAWS[self.law](self.u, self.p)
+        """Readings minus the law; zero where only the rounding of the arithmetic is left."""
+        r = self.reading - _LAWS[self.law](self.u, self.p)
+        return np.where(np.abs(r).max() > 1e-12 * np.abs(self.reading).max(), r, 0.0)
 
     @property
     def sd(self) -> float:
