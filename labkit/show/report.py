@@ -112,9 +112,9 @@ class _Section:
 
 def comparison_page(
     verdict: Verdict,
+    *,
     before: RunAnalysis,
     after: RunAnalysis,
-    *,
     version: str,
     when: datetime,
 ) -> str:
