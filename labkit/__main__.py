@@ -1,4 +1,4 @@
-"""Command line: ``labkit check``, ``labkit analyse``, ``labkit compare``.
+"""Command line: ``labkit check``, ``analyse``, ``compare`` for logs, ``labkit track``, ``blur`` for pictures.
 
 Exit codes: 0 done; 1 done, but a fatal finding stands in the way of the result; 2 the input cannot be used.
 """
@@ -18,11 +18,15 @@ from pathlib import Path
 import pandas as pd
 
 from labkit import __version__
+from labkit.analyse.blur import measure_blur
+from labkit.analyse.frames import track
 from labkit.analyse.one_run import RunAnalysis, analyse_run, check_run
 from labkit.decide.verdict import compare_runs, settles_sentence
+from labkit.runs.clipfiles import open_clip
 from labkit.runs.findings import BlockedAnalysisError, LogReport
+from labkit.runs.pictures import read_frame_times_s, read_picture
 from labkit.runs.runfolder import RUN_FILE, Run, load_run, run_template
-from labkit.show import report, tables
+from labkit.show import camera, camera_options, report, tables
 
 __all__ = ["main"]
 
@@ -54,7 +58,8 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="labkit",
         description="Does the panel hold the camera still? Logs in, verdict out.",
-        epilog="A RUN is a folder with logs and a run.toml, a folder of logs, or one log file.",
+        epilog="A RUN is a folder with logs and a run.toml, a folder of logs, or one log file. "
+        "A CLIP is a video file, a folder of numbered pictures, a TIFF stack or a .npy array.",
     )
     parser.add_argument("--version", action="version", version=f"labkit {__version__}")
     jobs = parser.add_subparsers(required=True, metavar="JOB")
@@ -74,6 +79,8 @@ def _parser() -> argparse.ArgumentParser:
     compare.add_argument("before", type=Path, metavar="BEFORE", help="run before the change")
     compare.add_argument("after", type=Path, metavar="AFTER", help="run after the change")
     compare.set_defaults(job=_compare)
+    camera_options.add_track(jobs, parents=[_output(html=False)], job=_track)
+    camera_options.add_blur(jobs, parents=[_output(html=False)], job=_blur)
     start = jobs.add_parser("new-run", help="make a folder with a run.toml to fill in")
     start.add_argument("folder", type=Path, metavar="FOLDER", help="folder to make; put the logs into it")
     start.set_defaults(job=_new_run)
@@ -183,6 +190,68 @@ def _compare(options: argparse.Namespace) -> int:
     print()
     _print_wrapped(verdict.headline)
     return 0
+
+
+def _track(options: argparse.Namespace) -> int:
+    times = None if options.times is None else read_frame_times_s(options.times)
+    clip = open_clip(options.clip, frame_rate_hz=options.rate_hz, time_s=times)
+    result = track(
+        clip,
+        reference=options.reference,
+        region=options.region,
+        scale=camera_options.scale_of(options),
+        exposure_s=_si(options.exposure_ms, 1e-3),
+        row_time_s=_si(options.row_us, 1e-6),
+        progress=lambda done: _progress(f"{clip.name}: frames", done, clip.n_frames or 0),
+    )
+    if options.csv:
+        _write(
+            options.csv, camera.displacement_log(result.recording, comment=f"displacement of the picture, {clip.name}")
+        )
+    if options.json:
+        _print_json({"clip": clip.name, "codec": clip.codec, "track": result})
+    else:
+        _print_table(f"{clip.name}: {clip.width} × {clip.height} px, {clip.codec}", camera.track_table(result))
+        print()
+        for text in camera.track_sentences(result):
+            _print_wrapped(text)
+    return 0 if result.trusted.sum() >= 3 else 1
+
+
+def _blur(options: argparse.Namespace) -> int:
+    sharp, box = read_picture(options.sharp), options.region
+    blurs = {}
+    for number, path in enumerate(options.frames):
+        _progress("measuring blur", number, len(options.frames))
+        frame = read_picture(path)
+        try:
+            blurs[str(path)] = measure_blur(
+                frame.pixels,
+                sharp.pixels,
+                region=None if box is None else (box.top, box.left, box.height, box.width),
+                noise_sd=options.noise,
+                family=options.shape or "any",
+                full_scale=frame.white_level if math.isfinite(frame.white_level) else None,
+            )
+        except ValueError as error:
+            raise ValueError(f"{path} against {options.sharp}: {error}") from error
+    _progress("measuring blur", len(options.frames), len(options.frames))
+    if options.json:
+        _print_json({"sharp": str(options.sharp), "blur": blurs})
+    else:
+        exposure_s = _si(options.exposure_ms, 1e-3)
+        _print_table(
+            f"blur against {options.sharp}, standard deviation of the kernel [95 % interval]",
+            camera.blur_table(blurs, exposure_s=math.nan if exposure_s is None else exposure_s),
+        )
+        print()
+        for text in (*camera.blur_sentences(blurs), *(f"note: {sharp.name}: {note}" for note in sharp.notes)):
+            _print_wrapped(text)
+    return 0 if all(blur.converged for blur in blurs.values()) else 1
+
+
+def _si(value: float | None, factor: float) -> float | None:
+    return None if value is None else factor * value
 
 
 def _new_run(options: argparse.Namespace) -> int:

@@ -1,0 +1,108 @@
+"""Single pictures and bursts of one scene, and lists of frame times, from files."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import imageio.v3 as iio
+import numpy as np
+
+from labkit.base import LogFormatError
+from labkit.runs.clipfiles import open_clip
+from labkit.runs.clips import grey, white_level
+
+__all__ = ["StillPicture", "read_frame_times_s", "read_picture"]
+
+_SINGLE = (".bmp", ".jpeg", ".jpg", ".pgm", ".png")
+_LOSSY = (".jpeg", ".jpg")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class StillPicture:
+    """A picture, or a burst of pictures of one scene.
+
+    Parameters
+    ----------
+    name : str
+        Name of the file or folder.
+    pixels : ndarray, shape (rows, columns) or (n, rows, columns)
+        Grey levels; three dimensions for a burst.
+    white_level : float
+        Grey level of a saturated pixel; inf when unknown.
+    notes : tuple of str
+        What the reader noticed.
+    """
+
+    name: str
+    pixels: np.ndarray
+    white_level: float
+    notes: tuple[str, ...] = ()
+
+
+def read_picture(path: str | Path) -> StillPicture:
+    """Read a picture; a folder, stack or clip is read as a burst of one scene.
+
+    Parameters
+    ----------
+    path : str or Path
+        Picture file (PNG, BMP, PGM, JPEG), or anything that holds several pictures.
+
+    Raises
+    ------
+    LogFormatError
+        When it cannot be read.
+    """
+    path = Path(path)
+    if not path.exists():
+        raise FileNotFoundError(f"{path} does not exist; check the path")
+    if path.suffix.lower() not in _SINGLE or path.is_dir():
+        clip = open_clip(path, frame_rate_hz=1.0)  # the times of a burst do not matter
+        frames = np.array([frame.pixels for frame in clip])
+        pixels = frames[0] if len(frames) == 1 else frames
+        return StillPicture(name=path.name, pixels=pixels, white_level=clip.white_level, notes=clip.notes)
+    try:
+        raw = iio.imread(path)
+    except (OSError, SyntaxError, ValueError) as error:
+        raise LogFormatError(
+            path.name,
+            found=f"a picture that cannot be read ({(str(error) or type(error).__name__).splitlines()[0]})",
+            expected="a whole picture",
+            cure="copy the file again",
+        ) from error
+    lossy = path.suffix.lower() in _LOSSY
+    return StillPicture(
+        name=path.name,
+        pixels=grey(path.name, raw),
+        white_level=white_level(raw.dtype),
+        notes=("JPEG throws away fine detail, which is what blur is measured on; store PNG",) if lossy else (),
+    )
+
+
+def read_frame_times_s(path: str | Path) -> list[float]:
+    """Times of frames [s] from a text file with one number a line; empty lines and lines with # are skipped.
+
+    Parameters
+    ----------
+    path : str or Path
+        Text file.
+    """
+    path, times = Path(path), []
+    for number, line in enumerate(path.read_text(encoding="utf-8-sig").splitlines(), start=1):
+        text = line.split("#")[0].strip()
+        if not text:
+            continue
+        try:
+            times.append(float(text))
+        except ValueError:
+            times.append(math.nan)
+        if not math.isfinite(times[-1]):
+            raise LogFormatError(
+                path.name,
+                found=repr(text),
+                expected="the time of a frame in seconds",
+                cure="write one number a line",
+                line=number,
+            )
+    return times
