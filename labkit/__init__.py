@@ -4,17 +4,22 @@ The path of a run: `load_run` or `read_log` → `check_run` or `check_recording`
 Plots, tables and the report page live in `labkit.show`, which is imported by name so that this stays light.
 """
 
+from labkit.analyse.blur import measure_blur
+from labkit.analyse.creep import creep_under_load
 from labkit.analyse.displacement import decay_displacement, noise_floor_m, steady_displacement
+from labkit.analyse.frames import track
 from labkit.analyse.modes import fit_each, fit_modes, reconstruct
 from labkit.analyse.moves import find_moves, rests
 from labkit.analyse.one_run import analyse_run, check_run
 from labkit.analyse.response import frequency_response
 from labkit.analyse.settling import settling
 from labkit.analyse.spectra import amplitude_spectrum, band_rms, power_spectral_density
+from labkit.analyse.stiffness import push_test
 from labkit.base import Estimate, Interval, LogFormatError
 from labkit.decide.compare import Metric, compare_metrics
 from labkit.decide.verdict import compare_runs
 from labkit.runs.checks import check_recording
+from labkit.runs.clipfiles import open_clip
 from labkit.runs.findings import BlockedAnalysisError, require_fit
 from labkit.runs.readers import read_log
 from labkit.runs.recording import Recording
@@ -36,14 +41,18 @@ __all__ = [
     "check_run",
     "compare_metrics",
     "compare_runs",
+    "creep_under_load",
     "decay_displacement",
     "find_moves",
     "fit_each",
     "fit_modes",
     "frequency_response",
     "load_run",
+    "measure_blur",
     "noise_floor_m",
+    "open_clip",
     "power_spectral_density",
+    "push_test",
     "read_log",
     "reconstruct",
     "require_fit",
@@ -51,4 +60,5 @@ __all__ = [
     "run_template",
     "settling",
     "steady_displacement",
+    "track",
 ]

@@ -28,6 +28,7 @@ __all__ = [
     "exposure_attenuation",
     "predicted_blur",
     "sinusoid_sigma_px",
+    "profile",
 ]
 
 #: Full width of a kernel over its standard deviation along the blur: smear length L = √12·σ, sinusoid from peak to
