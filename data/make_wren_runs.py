@@ -45,8 +45,13 @@ class Profile:
         hold = self.speed_m_s / a - rise
         coast = self.travel_m / self.speed_m_s - (hold + 2 * rise)
         return [
-            (rise, 0.0, j), (hold, a, 0.0), (rise, a, -j), (coast, 0.0, 0.0),
-            (rise, 0.0, -j), (hold, -a, 0.0), (rise, -a, j),
+            (rise, 0.0, j),
+            (hold, a, 0.0),
+            (rise, a, -j),
+            (coast, 0.0, 0.0),
+            (rise, 0.0, -j),
+            (hold, -a, 0.0),
+            (rise, -a, j),
         ]
 
     @property
@@ -89,9 +94,13 @@ class Mode:
         turn = fall * (s * np.cos(phase) - c * np.sin(phase)) * self.omega_d_rad_s
         position = level + drift * t + ring
         velocity = drift + turn - self.decay_rate_s * ring
-        return np.array([
-            position, velocity, force + slope * t - 2 * self.decay_rate_s * velocity - omega2 * position,
-        ])
+        return np.array(
+            [
+                position,
+                velocity,
+                force + slope * t - 2 * self.decay_rate_s * velocity - omega2 * position,
+            ]
+        )
 
 
 @dataclass(frozen=True)
@@ -112,19 +121,27 @@ class Move:
         return out
 
 
-def draw_moves(modes: tuple[Mode, ...], count: int, first_s: float, rest_s: float, profile: Profile,
-               rng: np.random.Generator) -> list[Move]:
+def draw_moves(
+    modes: tuple[Mode, ...], count: int, first_s: float, rest_s: float, profile: Profile, rng: np.random.Generator
+) -> list[Move]:
     """Moves to and fro, with scatter in pause, push, frequency and damping."""
     moves, start = [], first_s
     for number in range(count):
-        moves.append(Move(
-            start_s=start, direction=1 - 2 * (number % 2), gain=1 + 0.03 * rng.standard_normal(),
-            modes=tuple(
-                replace(m, frequency_hz=m.frequency_hz * (1 + 0.003 * rng.standard_normal()),
-                        damping_ratio=m.damping_ratio * (1 + 0.02 * rng.standard_normal()))
-                for m in modes
-            ),
-        ))
+        moves.append(
+            Move(
+                start_s=start,
+                direction=1 - 2 * (number % 2),
+                gain=1 + 0.03 * rng.standard_normal(),
+                modes=tuple(
+                    replace(
+                        m,
+                        frequency_hz=m.frequency_hz * (1 + 0.003 * rng.standard_normal()),
+                        damping_ratio=m.damping_ratio * (1 + 0.02 * rng.standard_normal()),
+                    )
+                    for m in modes
+                ),
+            )
+        )
         start += profile.duration_s + rest_s + rng.uniform(-0.04, 0.04)
     return moves
 
@@ -231,17 +248,32 @@ class Layout:
 COMMA = Layout(
     comment=("# Wren bench logger, invented data", "# ODR = 1600 Hz", "# range +-2 g, 16 bit"),
     header=("t_us", "ax [g]", "ay [g]", "az [g]", "moving"),
-    time_factor=1e6, time_digits=0, value_factor=1.0, value_digits=6,
+    time_factor=1e6,
+    time_digits=0,
+    value_factor=1.0,
+    value_digits=6,
 )
 SEMICOLON = Layout(
     comment=("% Wren tray logger; invented data", "% rate;1600 Hz"),
     header=("t [ms]", "ax [mg]", "ay [mg]", "az [mg]", "moving"),
-    time_factor=1e3, time_digits=3, value_factor=1e3, value_digits=2,
-    separator=";", decimal=",", newline="\r\n", bom="\ufeff",
+    time_factor=1e3,
+    time_digits=3,
+    value_factor=1e3,
+    value_digits=2,
+    separator=";",
+    decimal=",",
+    newline="\r\n",
+    bom="\ufeff",
 )
 TABS = Layout(
-    comment=(), header=("time (s)", "ax (m/s^2)", "ay (m/s^2)", "az (m/s^2)"),
-    time_factor=1.0, time_digits=6, value_factor=GRAVITY_M_S2, value_digits=5, separator="\t", trigger=False,
+    comment=(),
+    header=("time (s)", "ax (m/s^2)", "ay (m/s^2)", "az (m/s^2)"),
+    time_factor=1.0,
+    time_digits=6,
+    value_factor=GRAVITY_M_S2,
+    value_digits=5,
+    separator="\t",
+    trigger=False,
 )
 
 
@@ -272,7 +304,11 @@ STEEL = (
 )
 
 CAMERA = {
-    "pixel_um": 3.45, "magnification": 0.5, "f_number": 4.0, "exposure_ms": 2.0, "allowed_blur_px": 0.5,
+    "pixel_um": 3.45,
+    "magnification": 0.5,
+    "f_number": 4.0,
+    "exposure_ms": 2.0,
+    "allowed_blur_px": 0.5,
 }
 TOLERANCE_M = 3.45e-6 / 0.5 * 0.5
 
@@ -294,24 +330,48 @@ class Setup:
 
 
 PANEL = {
-    "material": "hardboard", "thickness_mm": 4.0, "length_mm": 300.0, "width_mm": 300.0,
-    "supports": "standing on its four corners, camera hung in the middle", "foot_under_camera": False,
+    "material": "hardboard",
+    "thickness_mm": 4.0,
+    "length_mm": 300.0,
+    "width_mm": 300.0,
+    "supports": "standing on its four corners, camera hung in the middle",
+    "foot_under_camera": False,
 }
 
 
 def facts(title: str, date: str, run: dict | None = None, **panel: object) -> dict:
     """Content of run.toml but for the logs."""
     return {
-        "run": {"title": title, "date": date, **(run or {}), "synthetic": True,
-                "notes": "Invented data from make_wren_runs.py; the truth stands in truth.json."},
-        "machine": {"name": "Wren, benchtop gantry that sets watch jewels into trays",
-                    "frame_mass_kg": 22.0, "head_mass_kg": 0.6},
+        "run": {
+            "title": title,
+            "date": date,
+            **(run or {}),
+            "synthetic": True,
+            "notes": "Invented data from make_wren_runs.py; the truth stands in truth.json.",
+        },
+        "machine": {
+            "name": "Wren, benchtop gantry that sets watch jewels into trays",
+            "frame_mass_kg": 22.0,
+            "head_mass_kg": 0.6,
+        },
         "panel": {**PANEL, **panel},
-        "move": {"commanded_acceleration_m_s2": 4.0, "travel_mm": 80.0, "speed_mm_s": 250.0, "jerk_m_s3": 400.0,
-                 "axis": "x"},
-        "sensor": {"model": "three-axis MEMS, 16 bit", "place": "on the panel beside the camera",
-                   "axis": "x along the move, z up", "mounting": "screwed", "mass_g": 4.0, "range_g": 2.0,
-                   "noise_density_ug_rthz": 100.0, "nominal_rate_hz": 1600.0},
+        "move": {
+            "commanded_acceleration_m_s2": 4.0,
+            "travel_mm": 80.0,
+            "speed_mm_s": 250.0,
+            "jerk_m_s3": 400.0,
+            "axis": "x",
+        },
+        "sensor": {
+            "model": "three-axis MEMS, 16 bit",
+            "place": "on the panel beside the camera",
+            "axis": "x along the move, z up",
+            "mounting": "screwed",
+            "mass_g": 4.0,
+            "range_g": 2.0,
+            "noise_density_ug_rthz": 100.0,
+            "nominal_rate_hz": 1600.0,
+        },
         "camera": CAMERA,
         "environment": {"temperature_degc": 21.5},
     }
@@ -319,26 +379,59 @@ def facts(title: str, date: str, run: dict | None = None, **panel: object) -> di
 
 SETUPS = (
     Setup(
-        "wren-hardboard", 41, HARDBOARD, (("moves.csv.gz", 14),), COMMA, uptime_s=83.412907, drop=(5, 0.21, 40),
+        "wren-hardboard",
+        41,
+        HARDBOARD,
+        (("moves.csv.gz", 14),),
+        COMMA,
+        uptime_s=83.412907,
+        drop=(5, 0.21, 40),
         facts=facts("Wren as built: 4 mm hardboard panel on its corners", "2025-03-10"),
     ),
     Setup(
-        "wren-hardboard-repeat", 42, HARDBOARD, (("moves.csv.gz", 14),), COMMA, uptime_s=51.075318,
+        "wren-hardboard-repeat",
+        42,
+        HARDBOARD,
+        (("moves.csv.gz", 14),),
+        COMMA,
+        uptime_s=51.075318,
         sensor=Sensor(clock_error=0.0081),
-        facts=facts("Wren as built, measured again the next day", "2025-03-11",
-                    {"changed_since": "wren-hardboard", "change": "nothing"}),
+        facts=facts(
+            "Wren as built, measured again the next day",
+            "2025-03-11",
+            {"changed_since": "wren-hardboard", "change": "nothing"},
+        ),
     ),
     Setup(
-        "wren-foot", 43, WITH_FOOT, (("tray-1.csv.gz", 5), ("tray-2.csv.gz", 4), ("tray-3.csv.gz", 4)), SEMICOLON,
-        sensor=Sensor(clock_error=0.0077), uptime_s=12.5,
-        facts=facts("Wren with a rubber-tipped foot under the camera", "2025-03-12",
-                    {"changed_since": "wren-hardboard", "change": "foot under the camera"}, foot_under_camera=True),
+        "wren-foot",
+        43,
+        WITH_FOOT,
+        (("tray-1.csv.gz", 5), ("tray-2.csv.gz", 4), ("tray-3.csv.gz", 4)),
+        SEMICOLON,
+        sensor=Sensor(clock_error=0.0077),
+        uptime_s=12.5,
+        facts=facts(
+            "Wren with a rubber-tipped foot under the camera",
+            "2025-03-12",
+            {"changed_since": "wren-hardboard", "change": "foot under the camera"},
+            foot_under_camera=True,
+        ),
     ),
     Setup(
-        "wren-steel", 44, STEEL, (("log.tsv.gz", 14),), TABS, sensor=Sensor(clock_error=0.0084), uptime_s=0.002,
-        facts=facts("Wren with a 3 mm steel panel", "2025-03-13",
-                    {"changed_since": "wren-hardboard", "change": "3 mm steel panel instead of hardboard"},
-                    material="steel", thickness_mm=3.0),
+        "wren-steel",
+        44,
+        STEEL,
+        (("log.tsv.gz", 14),),
+        TABS,
+        sensor=Sensor(clock_error=0.0084),
+        uptime_s=0.002,
+        facts=facts(
+            "Wren with a 3 mm steel panel",
+            "2025-03-13",
+            {"changed_since": "wren-hardboard", "change": "3 mm steel panel instead of hardboard"},
+            material="steel",
+            thickness_mm=3.0,
+        ),
     ),
 )
 
@@ -351,13 +444,20 @@ def make_log(setup: Setup, count: int, profile: Profile, rng: np.random.Generato
     t = np.arange(math.ceil((ends[-1] + setup.rest_s) * rate)) / rate
     motion = simulate(moves, profile, t)
     counts = setup.sensor.counts(motion.acceleration_m_s2, t, rng)
-    stamps = np.round(t + setup.uptime_s + np.clip(setup.sensor.stamp_jitter_s * rng.standard_normal(t.size),
-                                                   -0.3 / rate, 0.3 / rate), 6)
+    stamps = np.round(
+        t
+        + setup.uptime_s
+        + np.clip(setup.sensor.stamp_jitter_s * rng.standard_normal(t.size), -0.3 / rate, 0.3 / rate),
+        6,
+    )
     starts = np.array([move.start_s for move in moves])
     moving = (np.searchsorted(starts, t, side="right") - np.searchsorted(ends, t, side="right")).astype(int)
     kept = np.ones(t.size, dtype=bool)
     truth = {
-        "true_rate_hz": rate, "first_sample_s": setup.uptime_s, "samples_written": t.size, "dropped": None,
+        "true_rate_hz": rate,
+        "first_sample_s": setup.uptime_s,
+        "samples_written": t.size,
+        "dropped": None,
         "moves": [move_truth(setup, profile, moves, k, motion.decays[k]) for k in range(count)],
     }
     if drop:
@@ -365,8 +465,12 @@ def make_log(setup: Setup, count: int, profile: Profile, rng: np.random.Generato
         first = math.ceil((ends[move] + after_s) * rate)
         kept[first : first + samples] = False
         truth["samples_written"] -= samples
-        truth["dropped"] = {"first_sample": first, "samples": samples, "from_s": setup.uptime_s + t[first],
-                            "to_s": setup.uptime_s + t[first + samples]}
+        truth["dropped"] = {
+            "first_sample": first,
+            "samples": samples,
+            "from_s": setup.uptime_s + t[first],
+            "to_s": setup.uptime_s + t[first + samples],
+        }
     return setup.layout.text(stamps[kept], counts[:, kept] * setup.sensor.lsb_g, moving[kept]), truth
 
 
@@ -382,11 +486,18 @@ def move_truth(setup: Setup, profile: Profile, moves: list[Move], k: int, decays
         free = np.exp(-mode.decay_rate_s * t) * (c * np.cos(phase) + s * np.sin(phase))
         ring += np.array(mode.shape_xyz)[:, None] * free
     return {
-        "start_s": setup.uptime_s + move.start_s, "end_s": setup.uptime_s + end, "rest_s": rest_s,
-        "direction": move.direction, "gain": move.gain,
+        "start_s": setup.uptime_s + move.start_s,
+        "end_s": setup.uptime_s + end,
+        "rest_s": rest_s,
+        "direction": move.direction,
+        "gain": move.gain,
         "modes": [
-            {"name": m.name, "frequency_hz": m.frequency_hz, "damping_ratio": m.damping_ratio,
-             "amplitude_at_end_m": dict(zip("xyz", (np.abs(m.shape_xyz) * math.hypot(*cs)).tolist()))}
+            {
+                "name": m.name,
+                "frequency_hz": m.frequency_hz,
+                "damping_ratio": m.damping_ratio,
+                "amplitude_at_end_m": dict(zip("xyz", (np.abs(m.shape_xyz) * math.hypot(*cs)).tolist())),
+            }
             for m, cs in zip(move.modes, decays)
         ],
         **after_move(t, ring, "xyz"),
@@ -429,12 +540,26 @@ def make_run(setup: Setup, folder: Path) -> None:
         logs.append(entry)
     truth = {
         "note": "Invented: what the generator put in. Times in the log's own time, displacements in machine axes.",
-        "tolerance_m": TOLERANCE_M, "move_duration_s": profile.duration_s,
-        "modes": [{"name": m.name, "frequency_hz": m.frequency_hz, "damping_ratio": m.damping_ratio,
-                   "drive": m.drive, "shape_xyz": m.shape_xyz} for m in setup.modes],
-        "sensor": {"noise_density_ug_rthz": setup.sensor.noise_density_ug_rthz, "lsb_g": setup.sensor.lsb_g,
-                   "tilt_deg": setup.sensor.tilt_deg, "offset_mg": setup.sensor.offset_mg,
-                   "hum_hz": setup.sensor.hum_hz, "hum_mg": setup.sensor.hum_mg},
+        "tolerance_m": TOLERANCE_M,
+        "move_duration_s": profile.duration_s,
+        "modes": [
+            {
+                "name": m.name,
+                "frequency_hz": m.frequency_hz,
+                "damping_ratio": m.damping_ratio,
+                "drive": m.drive,
+                "shape_xyz": m.shape_xyz,
+            }
+            for m in setup.modes
+        ],
+        "sensor": {
+            "noise_density_ug_rthz": setup.sensor.noise_density_ug_rthz,
+            "lsb_g": setup.sensor.lsb_g,
+            "tilt_deg": setup.sensor.tilt_deg,
+            "offset_mg": setup.sensor.offset_mg,
+            "hum_hz": setup.sensor.hum_hz,
+            "hum_mg": setup.sensor.hum_mg,
+        },
         "logs": truths,
     }
     (folder / "truth.json").write_text(json.dumps(shortened(truth), indent=1) + "\n", encoding="utf-8", newline="\n")

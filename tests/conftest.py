@@ -3,9 +3,12 @@
 from pathlib import Path
 
 import pytest
+from threadpoolctl import threadpool_limits
 
 import labkit as lab
 
+# tests run side by side on all cores; linear algebra that spreads over them too only gets in its own way
+_ONE_THREAD = threadpool_limits(limits=1, user_api="blas")
 DATA = Path(__file__).parents[1] / "data"
 
 

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from labkit.analyse._decay_errors import (
     amplitude_error,
@@ -149,6 +150,8 @@ class _Recipe:
 
 
 # ----------------------------------------------------------------------------------------------- joint fit
+# many small matrices: handing them to several threads costs ten times what it saves when the cores are busy
+@threadpool_limits.wrap(limits=1, user_api="blas")
 def fit_modes(
     decays: Sequence[np.ndarray] | np.ndarray,
     *,
@@ -339,6 +342,7 @@ def reconstruct(fit: ModalFit, time_s: np.ndarray, *, repeat: int, integrate: in
     return total
 
 
+@threadpool_limits.wrap(limits=1, user_api="blas")
 def fit_each(
     fit: ModalFit, decays: Sequence[np.ndarray] | np.ndarray, *, groups: Sequence[Sequence[int]] | None = None
 ) -> EachMove:

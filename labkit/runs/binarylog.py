@@ -31,7 +31,11 @@ _HEADER_ERRORS = (SyntaxError, tokenize.TokenError)  # an NPY header is a Python
 _UFF_TIME, _UFF_TIME_RESPONSE = 17, 1
 # Specific data type of the ordinate (dataset 58, record 9): quantity and power of length in it.
 _UFF_QUANTITIES = {
-    8: ("displacement", 1), 9: ("force", 0), 11: ("velocity", 1), 12: ("acceleration", 1), 13: ("force", 0),
+    8: ("displacement", 1),
+    9: ("force", 0),
+    11: ("velocity", 1),
+    12: ("acceleration", 1),
+    13: ("force", 0),
 }
 _SI = {"displacement": "m", "velocity": "m/s", "acceleration": "m/s^2", "force": "N"}
 
@@ -95,7 +99,9 @@ def binary_log(path: Path, *, head: bytes) -> ArrayLog | None:
 
 def _damaged(path: Path, what: str, error: object) -> LogFormatError:
     return LogFormatError(
-        str(path), found=f"a {what} file that cannot be read ({error})", expected=f"a whole {what} file",
+        str(path),
+        found=f"a {what} file that cannot be read ({error})",
+        expected=f"a whole {what} file",
         cure="copy or export the log again",
     )
 
@@ -115,12 +121,14 @@ def _read_wav(path: Path, head: bytes) -> ArrayLog:
         data = data.astype(np.int16) - 128
     if _wav_bits(head) == 24 and data.dtype == np.int32:
         data = data >> 8  # 24-bit samples come in the upper three bytes
-    columns = tuple(
-        Column(position=i, name=f"channel {i + 1}", title=f"channel {i + 1}") for i in range(data.shape[1])
-    )
+    columns = tuple(Column(position=i, name=f"channel {i + 1}", title=f"channel {i + 1}") for i in range(data.shape[1]))
     return ArrayLog(
-        file=str(path), columns=columns, arrays=tuple(data.T), stated=Stated(rate_hz=float(rate)),
-        raw=data.dtype.kind != "f", notes=tuple(f"WAV: {warning.message}" for warning in caught),
+        file=str(path),
+        columns=columns,
+        arrays=tuple(data.T),
+        stated=Stated(rate_hz=float(rate)),
+        raw=data.dtype.kind != "f",
+        notes=tuple(f"WAV: {warning.message}" for warning in caught),
     )
 
 
@@ -163,8 +171,10 @@ def _from_arrays(path: Path, arrays: Mapping[str, np.ndarray], *, titled: bool) 
     """Columns from arrays; scalars and texts are remarks ("sample_rate_hz", "units")."""
     remarks, named = [], {}
     for name, array in arrays.items():
-        if array.dtype.kind in "US" or (array.ndim == 0 and array.dtype.kind in "iuf") or (
-            array.size == 1 and array.dtype.kind in "iuf" and len(arrays) > 1
+        if (
+            array.dtype.kind in "US"
+            or (array.ndim == 0 and array.dtype.kind in "iuf")
+            or (array.size == 1 and array.dtype.kind in "iuf" and len(arrays) > 1)
         ):
             texts = [t.decode("latin-1") if isinstance(t, bytes) else str(t) for t in np.ravel(array).tolist()]
             remarks.append(f"{name.replace('_hz', ' (hz)').replace('_', ' ')}: {', '.join(texts)}")
@@ -175,13 +185,19 @@ def _from_arrays(path: Path, arrays: Mapping[str, np.ndarray], *, titled: bool) 
     lengths = {len(array) for array in named.values()}
     if len(lengths) > 1:
         raise LogFormatError(
-            str(path), found="arrays of different lengths: " + ", ".join(f"{k} {len(v)}" for k, v in named.items()),
-            expected="columns of one length", cure="save the log's columns in a file of their own",
+            str(path),
+            found="arrays of different lengths: " + ", ".join(f"{k} {len(v)}" for k, v in named.items()),
+            expected="columns of one length",
+            cure="save the log's columns in a file of their own",
         )
     columns = tuple(parse_title(name, position=i) for i, name in enumerate(named))
     stated = stated_facts(enumerate(remarks, start=1), file=str(path))
     return ArrayLog(
-        file=str(path), columns=columns, arrays=tuple(named.values()), stated=stated, has_titles=titled,
+        file=str(path),
+        columns=columns,
+        arrays=tuple(named.values()),
+        stated=stated,
+        has_titles=titled,
     )
 
 
@@ -195,7 +211,9 @@ def _split(path: Path, name: str, array: np.ndarray) -> dict[str, np.ndarray]:
         return {name: array}
     if array.shape[0] == array.shape[1]:
         raise LogFormatError(
-            str(path), found=f"an array of shape {array.shape}", expected="more samples than channels",
+            str(path),
+            found=f"an array of shape {array.shape}",
+            expected="more samples than channels",
             cure="save each channel under its own name in an NPZ file",
         )
     rows = array if array.shape[0] < array.shape[1] else array.T
@@ -208,7 +226,9 @@ def _read_parquet(path: Path) -> ArrayLog:
         frame = pd.read_parquet(path)
     except ImportError as error:
         raise LogFormatError(
-            str(path), found="a Parquet file, but no library that reads it", expected="pyarrow",
+            str(path),
+            found="a Parquet file, but no library that reads it",
+            expected="pyarrow",
             cure="install it with `pip install 'rigidity-lab[parquet]'`, or export the log as CSV",
         ) from error
     except (*_READ_ERRORS, NotImplementedError) as error:
@@ -227,7 +247,8 @@ def _read_parquet(path: Path) -> ArrayLog:
     if not arrays:
         raise _damaged(path, "Parquet", "no columns of numbers")
     return ArrayLog(
-        file=str(path), columns=tuple(parse_title(name, position=i) for i, name in enumerate(arrays)),
+        file=str(path),
+        columns=tuple(parse_title(name, position=i) for i, name in enumerate(arrays)),
         arrays=tuple(arrays.values()),
         notes=left,
     )
@@ -241,7 +262,9 @@ def _read_uff(path: Path) -> ArrayLog:
     responses = [s for s in sets if s.get("type") == 58 and s.get("func_type") == _UFF_TIME_RESPONSE]
     if not responses:
         raise LogFormatError(
-            str(path), found="a universal file without time responses", expected="dataset 58 with function type 1",
+            str(path),
+            found="a universal file without time responses",
+            expected="dataset 58 with function type 1",
             cure="export the time responses, not spectra or shapes",
         )
     x = np.asarray(responses[0]["x"], dtype=float)
@@ -258,9 +281,12 @@ def _read_uff(path: Path) -> ArrayLog:
     notes = (f"{other} time response(s) on another clock were left out",) if other else ()
     remarks = [(i, f"{key}: {responses[0][key]}") for i, key in enumerate(("id1", "id2", "id3", "id4", "id5"), start=1)]
     return ArrayLog(
-        file=str(path), columns=tuple(columns), units=units,
+        file=str(path),
+        columns=tuple(columns),
+        units=units,
         arrays=(x, *(np.asarray(s["data"], dtype=float) for s in same)),
-        stated=Stated(header={f"line {i}": text for i, text in remarks}), notes=notes,
+        stated=Stated(header={f"line {i}": text for i, text in remarks}),
+        notes=notes,
     )
 
 
@@ -279,13 +305,19 @@ def _uff_time_column(path: Path, dataset: Mapping[str, object]) -> Column:
     unit = find_unit(label) if label not in ("", "NONE") else find_unit("s")
     if unit is None or unit.quantity != "time" or dataset.get("abscissa_spec_data_type") not in (_UFF_TIME, 0, 1):
         raise LogFormatError(
-            str(path), found=f"an abscissa in {label!r}", expected="time", cure="export time responses over time",
+            str(path),
+            found=f"an abscissa in {label!r}",
+            expected="time",
+            cure="export time responses over time",
         )
     return Column(position=0, name="time", title="time", unit_text=label if label not in ("", "NONE") else "s")
 
 
 def _uff_column(
-    path: Path, dataset: Mapping[str, object], position: int, factors: Mapping[str, object] | None,
+    path: Path,
+    dataset: Mapping[str, object],
+    position: int,
+    factors: Mapping[str, object] | None,
 ) -> tuple[Column, Unit | None]:
     """Name and unit of one response; label and units dataset must agree where both speak."""
     label = str(dataset.get("ordinate_axis_units_lab", "")).strip()
@@ -300,7 +332,9 @@ def _uff_column(
     filed = Unit(quantity=quantity, symbol_si=_SI[quantity], factor=1.0 / divisor if divisor else math.nan)
     if labelled and (labelled.quantity != quantity or not math.isclose(labelled.factor, filed.factor, rel_tol=1e-3)):
         raise LogFormatError(
-            str(path), column=name, expected="one unit",
+            str(path),
+            column=name,
+            expected="one unit",
             found=f"the unit {label!r} and a units dataset that means {filed.factor:g} {filed.symbol_si}",
             cure="correct the units dataset (164) or the axis label",
         )

@@ -15,7 +15,14 @@ from labkit.base import LogFormatError
 from labkit.runs.stamps import equal_stamps_are_the_rule, stamp_resolution, steps_between, true_period
 
 __all__ = [
-    "RATE_TOLERANCE", "ClockFacts", "LogProblem", "PlaceProblem", "Placement", "fill_gaps", "place_rows", "untimed",
+    "RATE_TOLERANCE",
+    "ClockFacts",
+    "LogProblem",
+    "PlaceProblem",
+    "Placement",
+    "fill_gaps",
+    "place_rows",
+    "untimed",
 ]
 
 #: Sensor clocks are off by some per cent of their nominal rate; a wrong time unit by a factor of 1000.
@@ -129,7 +136,11 @@ def untimed(n_rows: int, *, rate_hz: float) -> Placement:
 
 
 def place_rows(
-    stamps_s: np.ndarray, *, file: str, stated_rate_hz: float = math.nan, first_s: float = 0.0,
+    stamps_s: np.ndarray,
+    *,
+    file: str,
+    stated_rate_hz: float = math.nan,
+    first_s: float = 0.0,
 ) -> Placement:
     """Place the rows of a log on a uniform clock by their time stamps.
 
@@ -157,13 +168,20 @@ def place_rows(
     """
     if max(np.fmax.reduce(stamps_s), -np.fmin.reduce(stamps_s)) > _LONGEST_S:
         raise LogFormatError(
-            file, found="time stamps more than 30 000 years apart", expected="a clock", cure="correct time_column=",
+            file,
+            found="time stamps more than 30 000 years apart",
+            expected="a clock",
+            cure="correct time_column=",
         )
     facts = _plain_clock(stamps_s, stated_rate_hz)
     if facts is not None:
         _compare_rates(facts.rate_hz, stated_rate_hz, file)
         return Placement(
-            rows=None, places=None, n_samples=len(stamps_s), start_s=first_s + float(stamps_s[0]), facts=facts,
+            rows=None,
+            places=None,
+            n_samples=len(stamps_s),
+            start_s=first_s + float(stamps_s[0]),
+            facts=facts,
         )
     rows, stamps, problems = _rising(stamps_s)
     _refuse_disorder(stamps, n_rows=len(stamps_s), n_odd=len(problems), file=file)
@@ -174,7 +192,12 @@ def place_rows(
     new = np.concatenate([[True], steps > 0])
     n_kept = int(new.sum())
     facts = _facts(
-        stamps, steps, period=period, n_rows=len(stamps_s), n_missing=n_samples - n_kept, stated=stated_rate_hz,
+        stamps,
+        steps,
+        period=period,
+        n_rows=len(stamps_s),
+        n_missing=n_samples - n_kept,
+        stated=stated_rate_hz,
     )
     start_s = first_s + float(stamps[0])
     if n_kept == n_samples == len(stamps_s):
@@ -183,7 +206,11 @@ def place_rows(
     problems += _gaps(stamps, rows, steps) + _too_many(rows, steps)
     places = np.concatenate([[0], np.cumsum(steps)])
     return Placement(
-        rows=rows[new], places=places[new], n_samples=n_samples, start_s=start_s, facts=facts,
+        rows=rows[new],
+        places=places[new],
+        n_samples=n_samples,
+        start_s=start_s,
+        facts=facts,
         problems=tuple(sorted(problems, key=lambda problem: problem.row)),
     )
 
@@ -197,8 +224,12 @@ def _plain_clock(stamps: np.ndarray, stated_rate_hz: float) -> ClockFacts | None
     longest = float(lengths.max())
     lengths -= period  # their mean
     return ClockFacts(
-        has_time_column=True, n_rows=len(stamps), rate_hz=1.0 / period, stated_rate_hz=stated_rate_hz,
-        step_sd_s=math.sqrt(float(lengths @ lengths) / len(lengths)), step_max_s=longest,
+        has_time_column=True,
+        n_rows=len(stamps),
+        rate_hz=1.0 / period,
+        stated_rate_hz=stated_rate_hz,
+        step_sd_s=math.sqrt(float(lengths @ lengths) / len(lengths)),
+        step_max_s=longest,
         resolution_s=stamp_resolution(stamps),
     )
 
@@ -255,14 +286,25 @@ def _too_many(rows: np.ndarray, steps: np.ndarray) -> list[PlaceProblem]:
 
 
 def _facts(
-    stamps: np.ndarray, steps: np.ndarray, *, period: float, n_rows: int, n_missing: int, stated: float,
+    stamps: np.ndarray,
+    steps: np.ndarray,
+    *,
+    period: float,
+    n_rows: int,
+    n_missing: int,
+    stated: float,
 ) -> ClockFacts:
     lengths = np.diff(stamps)
     longest = float(lengths.max())
     usual = lengths if n_missing == 0 else lengths[steps == 1]
     return ClockFacts(
-        has_time_column=True, n_rows=n_rows, rate_hz=1.0 / period, stated_rate_hz=stated, n_missing=n_missing,
-        step_sd_s=float(usual.std()) if len(usual) else math.nan, step_max_s=longest,
+        has_time_column=True,
+        n_rows=n_rows,
+        rate_hz=1.0 / period,
+        stated_rate_hz=stated,
+        n_missing=n_missing,
+        step_sd_s=float(usual.std()) if len(usual) else math.nan,
+        step_max_s=longest,
         resolution_s=stamp_resolution(stamps),
     )
 
@@ -271,7 +313,8 @@ def _facts(
 def _refuse_disorder(stamps: np.ndarray, *, n_rows: int, n_odd: int, file: str) -> None:
     if len(stamps) < 2 or stamps[-1] <= stamps[0] or n_odd > 0.2 * n_rows:
         raise LogFormatError(
-            file, found=f"{n_odd} of {n_rows} time stamps that repeat or run backward, {len(stamps)} that rise",
+            file,
+            found=f"{n_odd} of {n_rows} time stamps that repeat or run backward, {len(stamps)} that rise",
             expected="a time column that rises from row to row",
             cure="cut the log where its clock restarts, or name another column with time_column=",
         )
@@ -281,15 +324,18 @@ def _refuse_pause(stamps: np.ndarray, *, n_samples: int, n_rows: int, file: str)
     if n_samples > _LONGEST_GRID * n_rows + 1000:
         longest = float(np.diff(stamps).max())
         raise LogFormatError(
-            file, found=f"{n_rows} rows for {n_samples} places on the clock, longest step {longest:.6g} s",
-            expected="a log without long pauses", cure="cut the log at the pause, or correct the time column",
+            file,
+            found=f"{n_rows} rows for {n_samples} places on the clock, longest step {longest:.6g} s",
+            expected="a log without long pauses",
+            cure="cut the log at the pause, or correct the time column",
         )
 
 
 def _compare_rates(rate_hz: float, stated_hz: float, file: str) -> None:
     if not math.isnan(stated_hz) and abs(rate_hz / stated_hz - 1) > RATE_TOLERANCE:
         raise LogFormatError(
-            file, found=f"time stamps {1 / rate_hz:.6g} s apart ({rate_hz:.6g} Hz)",
+            file,
+            found=f"time stamps {1 / rate_hz:.6g} s apart ({rate_hz:.6g} Hz)",
             expected=f"the stated rate of {stated_hz:.6g} Hz",
             cure="correct time_unit= or the stated rate, or leave the rate out",
         )

@@ -272,6 +272,9 @@ def _agree(facts: dict[str, tuple[object, int]], fact: str, said: object, line: 
     if not same:
         what = {"rate_hz": "sample rate", "unit_text": "unit"}.get(fact, fact.replace("_", " "))
         raise LogFormatError(
-            file, line=line, found=f"the {what} {said}", expected=f"the {what} {before} of line {where}",
+            file,
+            line=line,
+            found=f"the {what} {said}",
+            expected=f"the {what} {before} of line {where}",
             cure="remove the remark that is wrong",
         )

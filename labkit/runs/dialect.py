@@ -133,7 +133,9 @@ def detect_encoding(head: bytes, *, file: str) -> str:
     text = head[: len(head) // 2 * 2].decode(encoding, errors="replace").rstrip("\0")
     if len(_CONTROL.findall(text)) > 0.01 * len(text):
         raise LogFormatError(
-            file, found="bytes that are no text", expected="text, WAV, NPY, NPZ, Parquet or UFF",
+            file,
+            found="bytes that are no text",
+            expected="text, WAV, NPY, NPZ, Parquet or UFF",
             cure="export the log in one of these formats",
         )
     return encoding
@@ -160,7 +162,10 @@ def find_dialect(lines: Sequence[str], *, encoding: str, file: str) -> tuple[Dia
     filled = [(i, line) for i, line in enumerate(lines) if line.strip("\0 \t")]
     if not filled:
         raise LogFormatError(
-            file, found="an empty file", expected="a header and rows of numbers", cure="log again; check the disk",
+            file,
+            found="an empty file",
+            expected="a header and rows of numbers",
+            cure="log again; check the disk",
         )
     sample = [line for _, line in filled[-_SAMPLE_LINES:] if not line.lstrip().startswith(COMMENT_MARKS)]
     ways = [(s, d) for s in _SEPARATORS for d in (".", ",") if s != d]
@@ -168,8 +173,11 @@ def find_dialect(lines: Sequence[str], *, encoding: str, file: str) -> tuple[Dia
     best, score = max(readings, key=lambda reading: (reading[1], reading[0].n_columns))
     if score == 0:
         raise LogFormatError(
-            file, line=filled[-1][0] + 1, found=f"no row of numbers in {len(filled)} line(s)",
-            expected="rows of numbers under a header", cure="check that this is the log and not its description",
+            file,
+            line=filled[-1][0] + 1,
+            found=f"no row of numbers in {len(filled)} line(s)",
+            expected="rows of numbers under a header",
+            cure="check that this is the log and not its description",
         )
     begin = _first_row(filled, best)
     rows = [line for i, line in filled[-_SAMPLE_LINES:] if i >= begin]
@@ -192,11 +200,14 @@ def _reading(sample: Sequence[str], separator: str, decimal: str) -> tuple[Diale
 
 
 def _one_or_two(preamble: Sequence[str], two: Dialect, *, line: int, file: str) -> Dialect:
-    """"1,5" is two whole numbers or one decimal number: the line of titles decides."""
+    """ "1,5" is two whole numbers or one decimal number: the line of titles decides."""
     above = [uncomment(text) for text in preamble if text.strip()][-1:]
     if not above:
         raise LogFormatError(
-            file, line=line, found="rows such as '1,5'", expected="rows that can be read in one way only",
+            file,
+            line=line,
+            found="rows such as '1,5'",
+            expected="rows that can be read in one way only",
             cure="write a line of titles above the rows, or a decimal point",
         )
     return two if "," in above[0] else replace(two, separator=";", decimal=",", n_columns=1)
@@ -204,6 +215,7 @@ def _one_or_two(preamble: Sequence[str], two: Dialect, *, line: int, file: str) 
 
 def _first_row(filled: Sequence[tuple[int, str]], dialect: Dialect) -> int:
     """Index of the first line that is a whole row and is followed by another one (or by nothing)."""
+
     def whole(line: str) -> bool:
         return dialect.is_row(line) and len(dialect.cells(line)) == dialect.n_columns
 

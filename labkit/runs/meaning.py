@@ -82,7 +82,8 @@ def _position(log: Log, key: str | int) -> int:
     if len(same) == 1 and not isinstance(key, int):
         return same[0]
     raise LogFormatError(
-        log.file, found=f"{len(same)} columns called {key!r}" if len(same) > 1 else f"no column {key!r}",
+        log.file,
+        found=f"{len(same)} columns called {key!r}" if len(same) > 1 else f"no column {key!r}",
         expected="one of " + ", ".join(repr(c.title or c.name) for c in log.columns),
         cure=f"name one of these in full, or give its position, 0 to {n - 1}",
     )
@@ -120,7 +121,8 @@ def column_unit(log: Log, column: Column, said: Said) -> Unit | None:
     if own.quantity != given.quantity and not isinstance(said.units, Mapping):
         return own  # the one unit for all columns was meant for the others
     raise LogFormatError(
-        log.file, column=column.title or column.name,
+        log.file,
+        column=column.title or column.name,
         found=f"the unit {column.unit_text or log.stated.unit_text or own.symbol_si!r} in the log",
         expected=f"the {_for_column(said.units, column, log)!r} of units=",
         cure="leave units= out, or correct the log's header",
@@ -167,7 +169,9 @@ def channels(log: Log, said: Said, *, time: int | None) -> tuple[list[Channel], 
     """
     if not log.has_titles and said.columns is None and time is None and said.sample_rate_hz is None:
         raise LogFormatError(
-            log.file, found=f"{len(log.columns)} column(s) without titles", expected="to know what they are",
+            log.file,
+            found=f"{len(log.columns)} column(s) without titles",
+            expected="to know what they are",
             cure="give units=, and sample_rate_hz= or time_column=; columns= picks some",
         )
     wanted = [c for c in log.columns if c.position != time]
@@ -175,7 +179,9 @@ def channels(log: Log, said: Said, *, time: int | None) -> tuple[list[Channel], 
         wanted = [log.columns[_position(log, key)] for key in said.columns]
     if not wanted or len({c.position for c in wanted}) < len(wanted):
         raise LogFormatError(
-            log.file, found="no column to read, or one named twice", expected="columns, each once",
+            log.file,
+            found="no column to read, or one named twice",
+            expected="columns, each once",
             cure="correct columns=",
         )
     units = {c.position: column_unit(log, c, said) for c in wanted}
@@ -191,8 +197,10 @@ def channels(log: Log, said: Said, *, time: int | None) -> tuple[list[Channel], 
         left_out.setdefault(unit.quantity if unit else "no known unit", []).append(column.title or column.name)
     if said.columns is not None and left_out:
         raise LogFormatError(
-            log.file, found=", ".join(f"{key} ({', '.join(names)})" for key, names in left_out.items()),
-            expected=f"columns of {quantity} only", cure="read one quantity at a time: fewer columns=, or quantity=",
+            log.file,
+            found=", ".join(f"{key} ({', '.join(names)})" for key, names in left_out.items()),
+            expected=f"columns of {quantity} only",
+            cure="read one quantity at a time: fewer columns=, or quantity=",
         )
     return chosen, [f"not read: {key} ({', '.join(names)})" for key, names in left_out.items()]
 
@@ -212,14 +220,17 @@ def _quantity(log: Log, wanted: list[Column], units: Mapping[int, Unit | None], 
     if said.quantity is None and len(main) == 1:
         return main[0]
     raise LogFormatError(
-        log.file, found=f"columns of {', '.join(held)}", expected=f"{said.quantity or 'one quantity'}",
+        log.file,
+        found=f"columns of {', '.join(held)}",
+        expected=f"{said.quantity or 'one quantity'}",
         cure="give quantity= (one of those), or units= for the column that holds it",
     )
 
 
 def _unit_unknown(log: Log, column: Column) -> LogFormatError:
     return LogFormatError(
-        log.file, column=column.title or column.name,
+        log.file,
+        column=column.title or column.name,
         found=f"the unit {column.unit_text!r}, which is not known" if column.unit_text else "no unit",
         expected="a unit such as g, mg, m/s^2, mm, µm, px or N",
         cure="give units= (with scale= for raw counts; units='count' keeps them raw), or write it into the header",
@@ -251,7 +262,9 @@ def stated_rate(log: Log, said: Said) -> float:
         return own if given is None else float(given)
     if abs(given / own - 1) > RATE_TOLERANCE:
         raise LogFormatError(
-            log.file, found=f"a sample rate of {own:g} Hz", expected=f"the {given:g} Hz of sample_rate_hz=",
+            log.file,
+            found=f"a sample rate of {own:g} Hz",
+            expected=f"the {given:g} Hz of sample_rate_hz=",
             cure="leave sample_rate_hz= out, or correct the log's header",
         )
     return float(given)
@@ -274,8 +287,11 @@ def seconds_per_tick(log: Log, said: Said, *, time: int, ticks: Ticks, rate_hz: 
     own, given = column.unit, find_unit(said.time_unit) if said.time_unit else None
     if own and given and own != given:
         raise LogFormatError(
-            log.file, column=column.title, found=f"the unit {column.unit_text!r} in the log",
-            expected=f"the {said.time_unit!r} of time_unit=", cure="leave time_unit= out, or correct the header",
+            log.file,
+            column=column.title,
+            found=f"the unit {column.unit_text!r} in the log",
+            expected=f"the {said.time_unit!r} of time_unit=",
+            cure="leave time_unit= out, or correct the header",
         )
     unit = own or given
     if unit is None and ticks.first is not None and is_time_name(column.name, epoch=True):
@@ -284,8 +300,11 @@ def seconds_per_tick(log: Log, said: Said, *, time: int, ticks: Ticks, rate_hz: 
         unit = _unit_from_rate(ticks.since_first(), rate_hz)
     if unit is None or unit.quantity != "time":
         raise LogFormatError(
-            log.file, column=column.title or column.name, found="time stamps without a known unit",
-            expected="s, ms, µs or ns", cure="give time_unit= ('sample' for a counter, with sample_rate_hz=)",
+            log.file,
+            column=column.title or column.name,
+            found="time stamps without a known unit",
+            expected="s, ms, µs or ns",
+            cure="give time_unit= ('sample' for a counter, with sample_rate_hz=)",
         )
     return unit.factor
 
@@ -293,7 +312,10 @@ def seconds_per_tick(log: Log, said: Said, *, time: int, ticks: Ticks, rate_hz: 
 def _seconds_per_sample(log: Log, rate_hz: float) -> float:
     if math.isnan(rate_hz):
         raise LogFormatError(
-            log.file, found="time stamps that count samples", expected="their rate", cure="give sample_rate_hz=",
+            log.file,
+            found="time stamps that count samples",
+            expected="their rate",
+            cure="give sample_rate_hz=",
         )
     return 1.0 / rate_hz
 

@@ -27,8 +27,12 @@ _HEAD_BYTES = 4096
 _EPOCH_FROM_S = 1e8  # three years: no bench clock since power-up says so much
 _LARGEST = 1e50
 _EXPECTED = {
-    "gap": "the next sample", "repeated time": "a later time stamp", "backward time": "a later time stamp",
-    "not a number": "a number", "text": "a number", "columns": "a whole row",
+    "gap": "the next sample",
+    "repeated time": "a later time stamp",
+    "backward time": "a later time stamp",
+    "not a number": "a number",
+    "text": "a number",
+    "columns": "a whole row",
 }
 
 
@@ -97,8 +101,13 @@ def read_log(
     if fill_gaps_shorter_s is not None:
         check_number("fill_gaps_shorter_s", fill_gaps_shorter_s, above=0.0)
     said = Said(
-        quantity=quantity, units=units, time_column=time_column, time_unit=time_unit, sample_rate_hz=sample_rate_hz,
-        columns=None if columns is None else tuple(columns), scale=scale,
+        quantity=quantity,
+        units=units,
+        time_column=time_column,
+        time_unit=time_unit,
+        sample_rate_hz=sample_rate_hz,
+        columns=None if columns is None else tuple(columns),
+        scale=scale,
     )
     log = _open(Path(path))
     time = time_position(log, said)
@@ -115,12 +124,18 @@ def read_log(
         notes += fill_gaps(values, rate_hz=place.facts.rate_hz, shorter_s=fill_gaps_shorter_s)
     is_epoch = place.start_s > _EPOCH_FROM_S
     meta = {
-        "file": Path(path).name, "header": dict(log.stated.header), "notes": tuple(notes),
-        "problems": tuple(odd.problem for odd in problems), "clock": place.facts,
+        "file": Path(path).name,
+        "header": dict(log.stated.header),
+        "notes": tuple(notes),
+        "problems": tuple(odd.problem for odd in problems),
+        "clock": place.facts,
     }
     return Recording(
-        values=values, sample_rate_hz=place.facts.rate_hz, unit=chosen[0].unit.symbol_si,
-        channels=_unique(channel.column.name for channel in chosen), start_s=0.0 if is_epoch else place.start_s,
+        values=values,
+        sample_rate_hz=place.facts.rate_hz,
+        unit=chosen[0].unit.symbol_si,
+        channels=_unique(channel.column.name for channel in chosen),
+        start_s=0.0 if is_epoch else place.start_s,
         meta=meta | ({"start_epoch_s": place.start_s} if is_epoch else {}),
     )
 
@@ -166,7 +181,9 @@ def _open(path: Path) -> Log:
     """The log by its content: a binary format when its first bytes say so, else text."""
     if not path.is_file():
         raise LogFormatError(
-            str(path), found="a folder" if path.is_dir() else "no such file", expected="a log file",
+            str(path),
+            found="a folder" if path.is_dir() else "no such file",
+            expected="a log file",
             cure="correct the path",
         )
     with path.open("rb") as stream:
@@ -181,7 +198,9 @@ def _scale(values: np.ndarray, factors: Sequence[float], file: str) -> None:
             row *= factor
         if max(np.fmax.reduce(row, initial=0.0), -np.fmin.reduce(row, initial=0.0)) > _LARGEST:
             raise LogFormatError(
-                file, found="values that no sensor gives", expected=f"at most {_LARGEST:g} in SI",
+                file,
+                found="values that no sensor gives",
+                expected=f"at most {_LARGEST:g} in SI",
                 cure="check which columns are read, and their units",
             )
 
@@ -191,12 +210,17 @@ def _place(log: Log, said: Said, table: Table, time: int | None) -> Placement:
     rate_hz, n_rows = stated_rate(log, said), table.values.shape[1]
     if n_rows < 2:
         raise LogFormatError(
-            log.file, found=f"{n_rows} row(s)", expected="at least two rows", cure="log again; check the disk",
+            log.file,
+            found=f"{n_rows} row(s)",
+            expected="at least two rows",
+            cure="log again; check the disk",
         )
     if time is None:
         if math.isnan(rate_hz):
             raise LogFormatError(
-                log.file, found="no time column and no sample rate", expected="one of them",
+                log.file,
+                found="no time column and no sample rate",
+                expected="one of them",
                 cure="give sample_rate_hz=, or name the time stamps with time_column=",
             )
         return untimed(n_rows, rate_hz=rate_hz)
@@ -249,6 +273,7 @@ def _problems(log: Log, table: Table, place: Placement, time: int | None) -> lis
 
 def _refuse(problems: Sequence[_Odd], file: str, *, rate_hz: float, fill_s: float) -> None:
     """Raise the first problem, unless it is a gap that will be filled."""
+
     def filled(p: LogProblem) -> bool:
         return p.kind in ("gap", "not a number") and p.samples / rate_hz < fill_s
 
@@ -257,7 +282,10 @@ def _refuse(problems: Sequence[_Odd], file: str, *, rate_hz: float, fill_s: floa
         p = left[0].problem
         samples = f" ({p.samples} sample(s))" if p.samples > 1 or p.kind == "gap" else ""
         raise LogFormatError(
-            file, line=p.line, column=left[0].column or None, found=f"{p.kind}: {p.found}{samples}",
+            file,
+            line=p.line,
+            column=left[0].column or None,
+            found=f"{p.kind}: {p.found}{samples}",
             expected=_EXPECTED[p.kind],
             cure="correct the line, or read with irregular='mark', which keeps lost samples as nan; "
             f"{len(left) - 1} further problem(s) in the file",

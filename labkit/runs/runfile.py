@@ -64,36 +64,46 @@ _RULES = {
     "text": _Rule(words="a text in quotes", holds=_is_text, cure="put it in quotes"),
     "flag": _Rule(words="true or false", holds=lambda v: isinstance(v, bool), cure="write true or false, no quotes"),
     "date": _Rule(
-        words="a date", holds=lambda v: isinstance(v, str | datetime.date | datetime.datetime),
+        words="a date",
+        holds=lambda v: isinstance(v, str | datetime.date | datetime.datetime),
         cure="write it like 2025-03-14",
     ),
     "number": _Rule(words="a finite number", holds=_is_number, cure=_LEAVE_OUT),
     "positive": _Rule(words="a number above 0", holds=lambda v: _is_number(v) and v > 0, cure=_LEAVE_OUT),
     "celsius": _Rule(words="a number above -273.15", holds=lambda v: _is_number(v) and v > -273.15, cure=_LEAVE_OUT),
     "column": _Rule(
-        words="the name of a column, or its number from 0", holds=lambda v: _is_column(v), cure="write it",
+        words="the name of a column, or its number from 0",
+        holds=lambda v: _is_column(v),
+        cure="write it",
     ),
     "columns": _Rule(
-        words="a list of columns, by name or by number from 0", holds=lambda v: _is_list(v, _is_column),
+        words="a list of columns, by name or by number from 0",
+        holds=lambda v: _is_list(v, _is_column),
         cure="write the list in square brackets",
     ),
     "quantity": _Rule(
-        words="one of " + ", ".join(QUANTITIES), holds=lambda v: v in QUANTITIES, cure="write one of these",
+        words="one of " + ", ".join(QUANTITIES),
+        holds=lambda v: v in QUANTITIES,
+        cure="write one of these",
     ),
     "unit": _Rule(
-        words="a known unit, or such units by column", holds=lambda v: _is_unit(v) or _is_mapping(v, _is_unit),
+        words="a known unit, or such units by column",
+        holds=lambda v: _is_unit(v) or _is_mapping(v, _is_unit),
         cure='write one such as "mg", "g", "m/s^2", "µm", "N", or several like { ax = "mg", hammer = "N" }',
     ),
     "time unit": _Rule(
-        words="s, ms, us, ns or sample", holds=lambda v: v in ("s", "ms", "us", "µs", "ns", "sample"),
+        words="s, ms, us, ns or sample",
+        holds=lambda v: v in ("s", "ms", "us", "µs", "ns", "sample"),
         cure="write one of these in quotes",
     ),
     "scale": _Rule(
-        words="a number other than 0, or such numbers by column", cure="write it like 0.061 or { az = 0.061 }",
+        words="a number other than 0, or such numbers by column",
+        cure="write it like 0.061 or { az = 0.061 }",
         holds=lambda v: all(_is_number(x) and x != 0 for x in (v.values() if isinstance(v, dict) and v else [v])),
     ),
     "times": _Rule(
-        words="a rising list of numbers", cure="write the times in seconds, first to last, like [1.25, 3.5]",
+        words="a rising list of numbers",
+        cure="write the times in seconds, first to last, like [1.25, 3.5]",
         holds=lambda v: _is_list(v, _is_number) and all(a < b for a, b in itertools.pairwise(v)),
     ),
 }
@@ -117,46 +127,71 @@ def _keys(table: str, rows: str) -> list[_Key]:
     keys = []
     for row in rows.strip().splitlines():
         key, goes_to, rule, factor, example, meaning = (cell.strip() for cell in row.split("|"))
-        keys.append(_Key(
-            table=table, key=key, goes_to=goes_to or key, rule=rule, factor=_FACTORS[factor], example=example,
-            meaning=meaning,
-        ))
+        keys.append(
+            _Key(
+                table=table,
+                key=key,
+                goes_to=goes_to or key,
+                rule=rule,
+                factor=_FACTORS[factor],
+                example=example,
+                meaning=meaning,
+            )
+        )
     return keys
 
 
 _FACTORS = {
-    "": 1.0, "milli": 1e-3, "micro": 1e-6, "g": STANDARD_GRAVITY_M_S2, "micro g": 1e-6 * STANDARD_GRAVITY_M_S2,
+    "": 1.0,
+    "milli": 1e-3,
+    "micro": 1e-6,
+    "g": STANDARD_GRAVITY_M_S2,
+    "micro g": 1e-6 * STANDARD_GRAVITY_M_S2,
 }
 _KEYS = [
-    *_keys("run", """
+    *_keys(
+        "run",
+        """
         title         |  | text |  | "Wren, 4 mm hardboard"  | one line that a reader will recognise
         date          |  | date |  | 2025-03-14              | when it was measured
         changed_since |  | text |  | "wren-hardboard"        | folder of the run that this one is compared with
         change        |  | text |  | "foot under the camera" | what was changed since then: one thing only
         notes         |  | text |  | "pump off"              | anything else
         synthetic     |  | flag |  | false                   | true for invented data
-    """),
-    *_keys("machine", """
+    """,
+    ),
+    *_keys(
+        "machine",
+        """
         name          | machine       | text     |  | "Wren no. 2" |
         frame_mass_kg | frame_mass_kg | positive |  | 22.0         | everything but the head
         head_mass_kg  | head_mass_kg  | positive |  | 0.6          | what moves
-    """),
-    *_keys("panel", """
+    """,
+    ),
+    *_keys(
+        "panel",
+        """
         material          | panel.material          | text     |       | "hardboard"         |
         thickness_mm      | panel.thickness_m       | positive | milli | 4.0                 |
         length_mm         | panel.length_m          | positive | milli | 300.0               |
         width_mm          | panel.width_m           | positive | milli | 300.0               |
         supports          | panel.supports          | text     |       | "bolted at corners" | where and how it is held
         foot_under_camera | panel.foot_under_camera | flag     |       | false               |
-    """),
-    *_keys("move", """
+    """,
+    ),
+    *_keys(
+        "move",
+        """
         commanded_acceleration_m_s2 | move.commanded_acceleration_m_s2 | positive | | 4.0 | as set in the controller
         travel_mm  | move.travel_m  | positive | milli | 80.0  | from rest to rest
         speed_mm_s | move.speed_m_s | positive | milli | 250.0 | speed limit
         jerk_m_s3  | move.jerk_m_s3 | positive |       | 400.0 | leave out when the acceleration is switched at once
         axis       | move.axis      | text     |       | "x"   |
-    """),
-    *_keys("sensor", """
+    """,
+    ),
+    *_keys(
+        "sensor",
+        """
         model    | sensor.model      | text     |       | "3-axis MEMS"            |
         place    | sensor.place      | text     |       | "beside the camera"      |
         axis     | sensor.axis       | text     |       | "x along the move, z up" |
@@ -165,19 +200,28 @@ _KEYS = [
         range_g  | sensor.range_m_s2 | positive | g     | 2.0                      | full scale to one side
         noise_density_ug_rthz | sensor.noise_density_m_s2_rthz | positive | micro g | 100.0 | data sheet, µg/√Hz
         nominal_rate_hz       | sensor.nominal_rate_hz         | positive |         | 1600.0 | as it was set
-    """),
-    *_keys("camera", """
+    """,
+    ),
+    *_keys(
+        "camera",
+        """
         pixel_um        | camera.pixel_m         | positive | micro | 3.45 | pixel pitch of the image sensor
         magnification   | camera.magnification   | positive |       | 0.5  | image size over object size
         f_number        | camera.f_number        | positive |       | 4.0  |
         exposure_ms     | camera.exposure_s      | positive | milli | 2.0  |
         allowed_blur_px | camera.allowed_blur_px | positive |       | 0.5  | movement allowed, in image pixels
         tolerance_um    | camera.tolerance_m     | positive | micro | 3.5  | movement allowed at the object, if known
-    """),
-    *_keys("environment", """
+    """,
+    ),
+    *_keys(
+        "environment",
+        """
         temperature_degc | | celsius | | 21.5 | at the machine
-    """),
-    *_keys("log", """
+    """,
+    ),
+    *_keys(
+        "log",
+        """
         file           |  | text     |  | "log.csv"          | inside this folder
         quantity       |  | quantity |  | "acceleration"     | when the log holds several
         columns        |  | columns  |  | ["ax", "ay", "az"] | the columns to analyse
@@ -190,7 +234,8 @@ _KEYS = [
         force_column   |  | column   |  | "force"            | force of a hammer or a shaker
         move_ends_s    |  | times    |  | [1.25, 3.5]        | ends of the moves, in the log's own time
         fill_gaps_shorter_ms | fill_gaps_shorter_s | positive | milli | 5.0 | fill such gaps by interpolation
-    """),
+    """,
+    ),
 ]
 _TABLES = {table: {k.key: k for k in _KEYS if k.table == table} for table in dict.fromkeys(k.table for k in _KEYS)}
 _PARTS = {"panel": PanelFacts, "move": MoveFacts, "sensor": SensorFacts, "camera": CameraFacts}
@@ -227,12 +272,23 @@ class RunFile:
     tables: Mapping[str, object]
 
     def error(
-        self, table: str = "", key: str = "", *, entry: int = 0, found: str, expected: str, cure: str,
+        self,
+        table: str = "",
+        key: str = "",
+        *,
+        entry: int = 0,
+        found: str,
+        expected: str,
+        cure: str,
     ) -> LogFormatError:
         """Error at the line of a key in a table (of the [[log]] of that number)."""
         return LogFormatError(
-            str(self.path), line=_find_line(self.text, table, key, entry), column=key or None, found=found,
-            expected=expected, cure=cure,
+            str(self.path),
+            line=_find_line(self.text, table, key, entry),
+            column=key or None,
+            found=found,
+            expected=expected,
+            cure=cure,
         )
 
 
@@ -260,8 +316,11 @@ def read_run_file(path: Path) -> RunFile:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise LogFormatError(
-            str(path), line=raw.count(b"\n", 0, error.start) + 1, found=f"the byte 0x{raw[error.start]:02x}",
-            expected="UTF-8 text", cure="save the file as UTF-8",
+            str(path),
+            line=raw.count(b"\n", 0, error.start) + 1,
+            found=f"the byte 0x{raw[error.start]:02x}",
+            expected="UTF-8 text",
+            cure="save the file as UTF-8",
         ) from error
     text = text.replace("\r\n", "\n")
     try:
@@ -269,8 +328,10 @@ def read_run_file(path: Path) -> RunFile:
     except (ValueError, RecursionError) as error:  # a TOMLDecodeError, or a number of thousands of digits
         line = re.search(r"at line (\d+)", str(error))
         raise LogFormatError(
-            str(path), line=int(line[1]) if line else text.count("\n") + 1, found=f"invalid TOML ({error})",
-            expected='lines like thickness_mm = 4.0, texts in quotes, tables like [panel]',
+            str(path),
+            line=int(line[1]) if line else text.count("\n") + 1,
+            found=f"invalid TOML ({error})",
+            expected="lines like thickness_mm = 4.0, texts in quotes, tables like [panel]",
             cure="correct that line; print a fresh template with run_template()",
         ) from error
 
@@ -291,7 +352,11 @@ def facts_of(file: RunFile) -> RunFacts:
 
 
 def checked_table(
-    file: RunFile, table: str, content: Mapping[str, object], *, entry: int = 0,
+    file: RunFile,
+    table: str,
+    content: Mapping[str, object],
+    *,
+    entry: int = 0,
 ) -> list[tuple[_Key, object]]:
     """Known keys of one table with their values in SI, or the error at the first that is wrong."""
     checked = []
@@ -302,7 +367,11 @@ def checked_table(
         rule = _RULES[key.rule]
         if not rule.holds(value):
             raise file.error(
-                table, name, entry=entry, found=_shown(value), expected=rule.words,
+                table,
+                name,
+                entry=entry,
+                found=_shown(value),
+                expected=rule.words,
                 cure=f"{rule.cure}, for example {name} = {key.example}",
             )
         checked.append((key, _in_si(key, value)))
@@ -347,6 +416,10 @@ def _unknown_key(file: RunFile, table: str, name: str, entry: int) -> LogFormatE
     else:
         cure = "rename or remove it; free text goes into notes in [run]"
     return file.error(
-        table, name, entry=entry, found=f"the unknown key {name!r} in [{table}]",
-        expected="one of " + ", ".join(_TABLES[table]), cure=cure,
+        table,
+        name,
+        entry=entry,
+        found=f"the unknown key {name!r} in [{table}]",
+        expected="one of " + ", ".join(_TABLES[table]),
+        cure=cure,
     )

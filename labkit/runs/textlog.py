@@ -125,7 +125,9 @@ class TextLog:
         if remarks:
             notes.append(f"{len(remarks)} remark(s) between the rows were skipped; the first: {remarks[0]!r}")
         return Table(
-            values=values[:, :n_rows], notes=notes, problems=[p for segment in segments for p in segment.problems],
+            values=values[:, :n_rows],
+            notes=notes,
+            problems=[p for segment in segments for p in segment.problems],
             ticks=None if time is None else Ticks.join([segment.ticks for segment in segments]),
             line_of=lambda row: _line_of(segments, firsts, row),
         )
@@ -216,11 +218,17 @@ class TextLog:
             ticks = Ticks.of_dates(stamps) if time in self._dates else Ticks.of_cells(stamps)
             problems += [
                 RowProblem(kind="text", line=lines[i], found=repr(stamps[i]), column=self.columns[time].name)
-                for i in np.flatnonzero(ticks.missing) if stamps[i]  # looks like a date and is none
+                for i in np.flatnonzero(ticks.missing)
+                if stamps[i]  # looks like a date and is none
             ]
         return _Segment(
-            columns=np.array(rows, dtype=float).reshape(len(rows), len(positions)).T, n_rows=len(rows), ticks=ticks,
-            first_line=piece.first_line, lines=np.array(lines, dtype=np.int64), problems=problems, remarks=remarks,
+            columns=np.array(rows, dtype=float).reshape(len(rows), len(positions)).T,
+            n_rows=len(rows),
+            ticks=ticks,
+            first_line=piece.first_line,
+            lines=np.array(lines, dtype=np.int64),
+            problems=problems,
+            remarks=remarks,
         )
 
     def _row(self, line: str, positions: list[int], time: int | None) -> tuple[list[float], str, RowProblem | None]:
@@ -272,8 +280,11 @@ def _with_unit(column: Column, text: str, file: str) -> Column:
     below = replace(column, unit_text=unit)
     if column.unit and below.unit and column.unit != below.unit:
         raise LogFormatError(
-            file, column=column.title, found=f"the unit {column.unit_text!r} in the title and {unit!r} below it",
-            expected="one unit", cure="correct the header",
+            file,
+            column=column.title,
+            found=f"the unit {column.unit_text!r} in the title and {unit!r} below it",
+            expected="one unit",
+            cure="correct the header",
         )
     return below if below.unit or not column.unit_text else column
 
@@ -283,8 +294,14 @@ def _compiled(piece: bytes, dialect: Dialect) -> pd.DataFrame | None:
     """The piece as a table with one column a cell, or None when its rows are of different widths."""
     try:
         frame = pd.read_csv(
-            io.BytesIO(piece), header=None, sep=dialect.separator or r"\s+", decimal=dialect.decimal,
-            encoding="latin-1", skip_blank_lines=False, skipinitialspace=dialect.padded, low_memory=False,
+            io.BytesIO(piece),
+            header=None,
+            sep=dialect.separator or r"\s+",
+            decimal=dialect.decimal,
+            encoding="latin-1",
+            skip_blank_lines=False,
+            skipinitialspace=dialect.padded,
+            low_memory=False,
         )
     except (ValueError, OverflowError):
         return None
@@ -321,7 +338,9 @@ def _read(stream: io.BufferedIOBase, size: int, file: str) -> bytes:
         return stream.read(size)
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:
         raise LogFormatError(
-            file, found=f"a broken gzip file ({error})", expected="a whole one",
+            file,
+            found=f"a broken gzip file ({error})",
+            expected="a whole one",
             cure="copy the log again, or save what is left of it with `gzip -dc`",
         ) from error
 
