@@ -20,12 +20,14 @@ from matplotlib.axes import Axes
 
 from labkit.analyse.moves import Move
 from labkit.analyse.one_axis import AxisAnalysis
+from labkit.decide.blur_relation import BlurRelation
 from labkit.decide.compare import Comparison
 from labkit.runs.recording import Recording
 
 __all__ = [
     "Picture",
     "picture",
+    "plot_blur_relation",
     "plot_changes",
     "plot_decays",
     "plot_recording",
@@ -280,6 +282,52 @@ def plot_changes(comparison: Comparison, ax: Axes | None = None) -> Axes:
     )
     words = "; ".join(f"{c.name} ×{c.ratio.value:.3g} ({c.word})" for c in changes)
     return _finish(ax, f"Ratio after/before of each metric with its interval: {words}.")
+
+
+def plot_blur_relation(relation: BlurRelation, ax: Axes | None = None, *, labels: Sequence[str] = ()) -> Axes:
+    """Measured against predicted blur of every frame with standard errors, the fitted line, and the line of equals.
+
+    Parameters
+    ----------
+    relation : BlurRelation
+        The fitted relation.
+    ax : Axes, optional
+        Where to draw.
+    labels : sequence of str
+        Group of each frame (run, for example); groups get a colour and a marker each.
+    """
+    ax = _axes(ax, size=(5.6, 4.4))
+    groups = np.array(list(labels) or ["frames"] * relation.predicted_px.size)
+    x, y = relation.predicted_px, relation.measured_px
+    x_bars, y_bars = _bars(x, relation.predicted_error_px2), _bars(y, relation.measured_error_px2)
+    for name, colour, marker in zip(dict.fromkeys(groups.tolist()), _COLOURS, "osD^"):
+        at = groups == name
+        ax.errorbar(
+            x[at],
+            y[at],
+            xerr=x_bars[:, at],
+            yerr=y_bars[:, at],
+            fmt=marker,
+            ms=5,
+            mfc="none",
+            color=colour,
+            elinewidth=0.8,
+            label=name,
+        )
+    top = 1.08 * max((x + x_bars[1]).max(), (y + y_bars[1]).max())
+    grid = np.linspace(0.0, top, 200)
+    ax.plot(grid, relation.line_px(grid), color="0.2", lw=1.2, label=f"fit: scale {relation.scale.value:.2f}")
+    ax.plot(grid, grid, color="0.5", ls="--", lw=1, label="measured = predicted")
+    ax.set(xlabel="predicted blur [px]", ylabel="measured blur [px]", xlim=(0, top), ylim=(0, top))
+    ax.legend(loc="upper left", fontsize="small")
+    return _finish(ax, f"Measured against predicted blur of {x.size} frames. {' '.join(relation.sentences)}")
+
+
+def _bars(sigma_px: np.ndarray, error_px2: np.ndarray) -> np.ndarray:
+    """Lengths of the bars below and above a standard deviation, from the standard error of its square."""
+    square = sigma_px**2
+    low, high = np.sqrt(np.maximum(square - error_px2, 0.0)), np.sqrt(square + error_px2)
+    return np.stack([sigma_px - low, high - sigma_px])
 
 
 def _shown_until_s(axis: AxisAnalysis) -> float:
