@@ -1,13 +1,15 @@
 """Measured against predicted blur: known lines found again, intervals that cover, words that fit."""
 
+import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from labkit.base import Estimate, Interval
-from labkit.decide.blur_relation import relate_blur
+from labkit.decide.blur_relation import blur_after_moves, relate_blur
 from labkit.show import plots
 
 
@@ -113,3 +115,29 @@ def test_the_plot_shows_every_frame_and_speaks():
     assert points == 12 and fitted[:, 1] == pytest.approx(found.line_px(fitted[:, 0]))
     image = plots.picture(ax)
     assert found.sentences[0] in image.alt and image.source.startswith("data:image/png")
+
+
+# ------------------------------------------------------------------------------- prediction from a demo run
+DATA = Path(__file__).parents[1] / "data"
+
+
+def test_blur_predicted_from_the_demo_log_is_that_of_the_truth(analysed):
+    """Frames of the first log of the run with the foot; the tilt of the sensor leaves up to 0.07 px."""
+    truth = json.loads((DATA / "wren-clips" / "truth.json").read_text(encoding="utf-8"))
+    true = [one["sigma_x_px"] for one in truth["frames"] if one["file"].startswith("foot/")]
+    waits_s = [0.020, 0.150, 0.060, 0.320, 0.100]
+    axis, px_per_m = analysed("wren-foot").axis("ax"), 1 / truth["object_pixel_m"]
+    found = blur_after_moves(axis, range(5), wait_s=waits_s, exposure_s=0.012, px_per_m=px_per_m)
+    assert np.abs(found - true).max() < 0.07 and np.sqrt(np.mean((found - true) ** 2)) < 0.04
+    later = blur_after_moves(axis, [0], wait_s=[1.2], exposure_s=0.012, px_per_m=px_per_m)
+    assert later[0] < 0.02
+
+
+def test_prediction_for_a_move_that_is_not_there_is_refused(analysed):
+    axis = analysed("wren-foot").axis("ax")
+    with pytest.raises(ValueError, match="moves 0 to 12"):
+        blur_after_moves(axis, [13], wait_s=[0.1], exposure_s=0.01, px_per_m=1e5)
+    with pytest.raises(ValueError, match="within the recording"):
+        blur_after_moves(axis, [0], wait_s=[60.0], exposure_s=0.01, px_per_m=1e5)
+    with pytest.raises(ValueError, match="one of each"):
+        blur_after_moves(axis, [0, 1], wait_s=[0.1], exposure_s=0.01, px_per_m=1e5)

@@ -14,9 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize, stats
 
+from labkit.analyse.kernels import predicted_blur
+from labkit.analyse.one_axis import AxisAnalysis
 from labkit.base import Estimate, Interval, check_array, check_number
+from labkit.runs.recording import Recording
 
-__all__ = ["BlurRelation", "relate_blur"]
+__all__ = ["BlurRelation", "blur_after_moves", "relate_blur"]
 
 _FEWEST = 4
 _ROUNDS = 3
@@ -63,6 +66,49 @@ class BlurRelation:
         """Measured blur that the line gives for a predicted one [px]; 0 where its variance is negative."""
         variance = self.scale.value**2 * np.square(predicted_px) + self.rest_px2.value
         return np.sqrt(np.maximum(variance, 0.0))
+
+
+def blur_after_moves(
+    axis: AxisAnalysis,
+    moves: Sequence[int],
+    *,
+    wait_s: Sequence[float],
+    exposure_s: float,
+    px_per_m: float,
+) -> np.ndarray:
+    """Blur predicted for exposures that begin some time after moves of an analysed run [px].
+
+    Parameters
+    ----------
+    axis : AxisAnalysis
+        An axis of the run, parallel to x or y of the picture.
+    moves : sequence of int
+        For each exposure the 0-based number of its move among those analysed.
+    wait_s : sequence of float
+        For each exposure the time from the end of its move to its start [s].
+    exposure_s : float
+        Exposure time [s].
+    px_per_m : float
+        Image pixels for one metre at the object [px/m].
+    """
+    if axis.decay is None:
+        raise ValueError(f"axis {axis.channel} has no displacement: a fatal finding forbids it; see its checks")
+    rows, time_s = axis.decay.displacement_m, axis.decay.time_s
+    if len(moves) != len(wait_s):
+        raise ValueError(f"moves holds {len(moves)} numbers and wait_s {len(wait_s)} times; give one of each a frame")
+    outside = [k for k in moves if not 0 <= k < len(rows)]
+    if outside:
+        raise ValueError(f"moves holds {outside[0]}; the run has the analysed moves 0 to {len(rows) - 1}")
+    rate = (time_s.size - 1) / (time_s[-1] - time_s[0])
+    after = [
+        Recording(values=[rows[k]], sample_rate_hz=rate, channels=[axis.channel], unit="m", start_s=time_s[0])
+        for k in moves
+    ]
+    found = [
+        predicted_blur(one, exposure_s=exposure_s, px_per_m=px_per_m, start_s=[wait])
+        for one, wait in zip(after, wait_s)
+    ]
+    return np.array([one.sigma_px[0, 0] for one in found])
 
 
 def relate_blur(

@@ -10,7 +10,7 @@ import base64
 import html
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +30,7 @@ __all__ = [
     "plot_blur_relation",
     "plot_changes",
     "plot_decays",
+    "plot_pictures",
     "plot_recording",
     "plot_settling",
     "plot_spectra",
@@ -321,6 +322,24 @@ def plot_blur_relation(relation: BlurRelation, ax: Axes | None = None, *, labels
     ax.set(xlabel="predicted blur [px]", ylabel="measured blur [px]", xlim=(0, top), ylim=(0, top))
     ax.legend(loc="upper left", fontsize="small")
     return _finish(ax, f"Measured against predicted blur of {x.size} frames. {' '.join(relation.sentences)}")
+
+
+def plot_pictures(pictures: Mapping[str, np.ndarray]) -> Axes:
+    """Pictures side by side in common grey levels.
+
+    Parameters
+    ----------
+    pictures : mapping of str to ndarray
+        Title → grey levels, shape (rows, columns).
+    """
+    low, high = (f([f(one) for one in pictures.values()]) for f in (np.min, np.max))
+    size = (3.4 * len(pictures), 3.1)
+    _, axes = plt.subplots(1, len(pictures), figsize=size, layout="constrained", squeeze=False)
+    for ax, (title, pixels) in zip(axes[0], pictures.items()):
+        ax.imshow(pixels, cmap="gray", vmin=low, vmax=high, interpolation="nearest")
+        ax.set(title=title, xlabel="x [px]", ylabel="y [px]")
+        ax.set_label(f"Picture {title!r}, {pixels.shape[1]} × {pixels.shape[0]} px.")
+    return axes[0, 0]
 
 
 def _bars(sigma_px: np.ndarray, error_px2: np.ndarray) -> np.ndarray:
