@@ -205,9 +205,8 @@ def _track(options: argparse.Namespace) -> int:
         progress=lambda done: _progress(f"{clip.name}: frames", done, clip.n_frames or 0),
     )
     if options.csv:
-        _write(
-            options.csv, camera.displacement_log(result.recording, comment=f"displacement of the picture, {clip.name}")
-        )
+        remarks = [f"displacement of the picture, {clip.name}", *camera.track_sentences(result)]
+        _write(options.csv, camera.displacement_log(result.recording, comments=remarks))
     if options.json:
         _print_json({"clip": clip.name, "codec": clip.codec, "track": result})
     else:
@@ -215,7 +214,7 @@ def _track(options: argparse.Namespace) -> int:
         print()
         for text in camera.track_sentences(result):
             _print_wrapped(text)
-    return 0 if result.trusted.sum() >= 3 else 1
+    return 0 if result.trusted.sum() >= camera.FEWEST_FRAMES else 1
 
 
 def _blur(options: argparse.Namespace) -> int:

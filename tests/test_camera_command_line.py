@@ -102,16 +102,21 @@ def test_a_clip_compressed_between_frames_is_called_lossy(capsys, tmp_path, scen
         for frame in frames:
             container.mux(stream.encode(av.VideoFrame.from_ndarray(frame, format="gray").reformat(format="yuv420p")))
         container.mux(stream.encode())
-    assert main(["track", str(path)]) == 0
+    log = tmp_path / "log.csv"
+    assert main(["track", str(path), "--csv", str(log)]) == 0
     out = words(capsys.readouterr().out)
     assert "stored with loss" in out and "small motion is falsified" in out
+    # the log says it too, and is read in spite of it
+    assert "small motion is falsified" in log.read_text(encoding="utf-8")
+    assert lab.read_log(log).sample_rate_hz == pytest.approx(50.0)
 
 
 def test_a_clip_without_use_exits_with_one(capsys, tmp_path, scene):
     rng = np.random.default_rng(5)
     np.save(tmp_path / "lost.npy", rng.integers(0, 255, (12, 64, 64), dtype=np.uint8))
     assert main(["track", str(tmp_path / "lost.npy"), "--rate-hz", "30"]) == 1
-    assert "1 of 12 frames are trusted" in words(capsys.readouterr().out)
+    out = words(capsys.readouterr().out)
+    assert "1 of 12 frames are trusted" in out and "Too few frames" in out
 
 
 # ------------------------------------------------------------------------------------------------------ blur

@@ -302,7 +302,7 @@ def _sentences(scale: Estimate, rest: Estimate, p_scatter: float) -> tuple[str, 
     if ends.low == 0:
         words = [f"{said}: the frames do not show that this vibration blurs the picture at all."]
     elif ends.contains(1.0):
-        words = [f"{said}: the logged vibration explains the blur, and the scale in pixels is right."]
+        words = [f"{said}: the logged vibration explains the blur, with the scale as stated."]
     elif s > 1:
         words = [
             f"{said}: the picture moves more than the sensor; what blurs is the part relative to the camera and the "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -14,8 +14,10 @@ from labkit.analyse.kernels import EXTENT_PER_SIGMA
 from labkit.base import Estimate, check_number
 from labkit.runs.recording import Recording
 
-__all__ = ["blur_sentences", "blur_table", "displacement_log", "track_sentences", "track_table"]
+__all__ = ["FEWEST_FRAMES", "blur_sentences", "blur_table", "displacement_log", "track_sentences", "track_table"]
 
+#: Trusted frames below which a clip tells nothing.
+FEWEST_FRAMES = 3
 _BENCH = {"m": (1e6, "µm"), "px": (1.0, "px")}
 
 
@@ -62,28 +64,29 @@ def track_sentences(result: TrackResult) -> list[str]:
         False: "The pictures were stored without loss.",
         None: "Whether the pictures were stored with loss cannot be told.",
     }[result.lossy]
+    verdict = f"{result.verdict[0].upper()}{result.verdict[1:]}."
     return [
-        f"{result.verdict[0].upper()}{result.verdict[1:]}.",
+        verdict if trusted >= FEWEST_FRAMES else "Too few frames are trusted to tell whether anything moved.",
         f"{trusted} of {len(result.flags)} frames are trusted, {rate:.5g} a second. {stored}",
         f"Vibration above {rate / 2:.4g} Hz is folded below it: compare frequencies with an accelerometer.",
         *(f"note: {note}" for note in result.notes),
     ]
 
 
-def displacement_log(recording: Recording, *, comment: str = "") -> str:
+def displacement_log(recording: Recording, *, comments: Sequence[str] = ()) -> str:
     """A displacement as a log in text, as ``labkit check`` and ``labkit analyse`` read it; gaps are left out.
 
     Parameters
     ----------
     recording : Recording
         Displacement in px or m; m is written as µm.
-    comment : str
-        A line that says where it comes from.
+    comments : sequence of str
+        Lines that say where it comes from and what to mind.
 
     Examples
     --------
     >>> x = Recording(values=[[0.0, 1.5e-6, float("nan")]], sample_rate_hz=100.0, channels=["x"], unit="m")
-    >>> print(displacement_log(x, comment="clip"))
+    >>> print(displacement_log(x, comments=["clip"]))
     # clip
     t [s],x [µm]
     0.000000,0.00000
@@ -95,7 +98,7 @@ def displacement_log(recording: Recording, *, comment: str = "") -> str:
     header = ",".join(["t [s]", *(f"{name} [{unit}]" for name in recording.channels)])
     rows = zip(recording.time_s[kept], *(scale * recording.values[:, kept]))
     lines = [",".join([f"{time:.6f}", *(f"{value:.5f}" for value in values)]) for time, *values in rows]
-    return "\n".join([*([f"# {comment}"] if comment else []), header, *lines]) + "\n"
+    return "\n".join([*(f"# {comment}" for comment in comments), header, *lines]) + "\n"
 
 
 def blur_table(blurs: Mapping[str, Blur], *, exposure_s: float = math.nan) -> pd.DataFrame:
