@@ -62,6 +62,8 @@ def test_the_camera_finds_the_modes_of_the_machine(capsys, tmp_path):
     path = tmp_path / "moves.csv"
     assert main(["track", str(RING_DOWN), "--px-per-mm", "144.927536", "--csv", str(path)]) == 0
     capsys.readouterr()
+    range_m = np.ptp(TRUTH["clip"]["x_px"]) * TRUTH["object_pixel_m"]
+    assert np.ptp(lab.read_log(path).channel("x")) == pytest.approx(range_m, rel=0.01)
     assert main(["analyse", str(path), "--tolerance-um", "3.45", "--move-ms", "392.5", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)["analysis"]["modes"]
     true = [mode["frequency_hz"] for mode in TRUTH["clip"]["modes"]]
