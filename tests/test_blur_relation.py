@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from labkit.base import Estimate, Interval
 from labkit.decide.blur_relation import blur_after_moves, relate_blur
@@ -59,6 +59,24 @@ def test_agrees_with_weighted_least_squares_when_predictions_are_exact():
     assert found.scale.value == pytest.approx(math.sqrt(slope), rel=1e-4)
     assert found.rest_px2.value == pytest.approx(rest, abs=1e-5)
     assert found.residual_px2 == pytest.approx(y - slope * predicted**2 - rest, abs=1e-5)
+
+
+def test_agrees_with_a_general_fit_of_points_and_line_together():
+    """The same χ² minimised over slope, rest and the true place of every point by a general least-squares solver."""
+    predicted, measured = simulated(np.random.default_rng(17), scale=1.2, rest_px2=0.02, error_x=0.03, error_y=0.015)
+    found = relate_blur(predicted, measured, predicted_error_px=0.03)
+    x, y = predicted**2, found.measured_px**2
+
+    def misfit(unknown):
+        slope, rest, place = unknown[0], unknown[1], unknown[2:]
+        return np.concatenate(
+            [(x - place) / found.predicted_error_px2, (y - slope * place - rest) / found.measured_error_px2]
+        )
+
+    solved = optimize.least_squares(misfit, [1.0, 0.0, *x], xtol=1e-12, ftol=1e-12)
+    assert found.scale.value**2 == pytest.approx(solved.x[0], rel=1e-4)
+    assert found.rest_px2.value == pytest.approx(solved.x[1], abs=1e-5)
+    assert found.residual_ratio * (x.size - 2) == pytest.approx(2 * solved.cost, rel=1e-5)
 
 
 @pytest.mark.parametrize(

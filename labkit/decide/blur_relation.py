@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import optimize, stats
@@ -150,42 +150,77 @@ def relate_blur(
     >>> round(found.scale.value, 3), round(found.rest_px2.value, 3)
     (0.9, 0.04)
     """
-    x, u_x, y, u_y = _variances(predicted_px, measured, predicted_error_px)
     check_number("level", level, above=0.0, below=1.0)
-    slope, chi2 = _best_slope(x, u_x, y, u_y)
+    points = _points(predicted_px, measured, predicted_error_px)
+    slope = _best_slope(points)
     for _ in range(_ROUNDS):  # errors of the squares at the line, where noise does not pick its own weights
-        u_x = _squared_error(np.sqrt(_on_line(slope, x, u_x, y, u_y)), np.broadcast_to(predicted_error_px, x.shape))
-        slope, chi2 = _best_slope(x, u_x, y, u_y)
-    dof = x.size - 2
-    widening = max(1.0, chi2 / dof)
-    limit = chi2 + widening * (stats.t.ppf(0.5 + level / 2, dof) ** 2 if widening > 1 else stats.chi2.ppf(level, 1))
-    low, high = _ends(x, u_x, y, u_y, slope=slope, limit=limit)
-    scale = Estimate(
-        value=math.sqrt(slope),
-        standard_error=_standard_error(x, u_x, y, u_y, slope=slope, chi2=chi2, widening=widening),
-        interval=Interval(low=math.sqrt(low), high=math.sqrt(high), level=level),
-    )
-    rest = _rest(x, u_x, y, u_y, slope=slope, widening=widening, ends=(low, high), level=level)
+        at_line = _squared_error(np.sqrt(points.on_line(slope)), points.error_px)
+        points = replace(points, u_x=at_line)
+        slope = _best_slope(points)
+    chi2, rest, _ = points.fit(slope)
+    dof = points.x.size - 2
+    scale = _scale(points, slope, level=level)
+    rest_px2 = _rest(points, slope, level=level)
     p_scatter = float(stats.chi2.sf(chi2, dof))
     return BlurRelation(
-        predicted_px=np.asarray(predicted_px, dtype=float),
-        measured_px=np.array([one.value for one in measured]),
-        predicted_error_px2=u_x,
-        measured_error_px2=u_y,
+        predicted_px=np.sqrt(points.x),
+        measured_px=np.sqrt(points.y),
+        predicted_error_px2=points.u_x,
+        measured_error_px2=points.u_y,
         scale=scale,
-        rest_px2=rest,
-        residual_px2=y - slope * x - rest.value,
+        rest_px2=rest_px2,
+        residual_px2=points.y - slope * points.x - rest,
         residual_ratio=chi2 / dof,
         p_scatter=p_scatter,
-        sentences=_sentences(scale, rest, p_scatter),
+        sentences=_sentences(scale, rest_px2, p_scatter),
     )
 
 
 # ------------------------------------------------------------------------------------------------------ input
-def _variances(
-    predicted_px: Sequence[float], measured: Sequence[Estimate], error_px: float | Sequence[float]
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Predicted and measured variances with their standard errors."""
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Points:
+    """Predicted (x) and measured (y) variances with standard errors [px²]; error of the prediction itself [px]."""
+
+    x: np.ndarray
+    u_x: np.ndarray
+    y: np.ndarray
+    u_y: np.ndarray
+    error_px: np.ndarray
+
+    def fit(self, slope: float) -> tuple[float, float, float]:
+        """χ² of a slope with the best rest, that rest, and its variance."""
+        weight = 1 / (self.u_y**2 + (slope * self.u_x) ** 2)
+        rest = float(np.sum(weight * (self.y - slope * self.x)) / weight.sum())
+        return float(np.sum(weight * (self.y - slope * self.x - rest) ** 2)), rest, 1 / float(weight.sum())
+
+    def on_line(self, slope: float) -> np.ndarray:
+        """Predicted variances moved onto the line by their errors and those of the measurement."""
+        down = slope * (self.y - self.fit(slope)[1]) / self.u_y**2
+        return np.maximum((self.x / self.u_x**2 + down) / (1 / self.u_x**2 + (slope / self.u_y) ** 2), 0.0)
+
+    def widening(self, slope: float) -> float:
+        """Factor on variances that lets the errors explain the scatter, at least 1."""
+        return max(1.0, self.fit(slope)[0] / (self.x.size - 2))
+
+    def factor(self, slope: float, level: float) -> float:
+        """Standard errors that an interval reaches to each side; Student's when the scatter sets them."""
+        half = 0.5 + level / 2
+        return float(stats.t.ppf(half, self.x.size - 2) if self.widening(slope) > 1 else stats.norm.ppf(half))
+
+    def ends(self, slope: float, factor: float) -> tuple[float, float]:
+        """Slopes at which χ² is up by the square of `factor` widened standard errors; 0 or inf where it never is."""
+        limit = self.fit(slope)[0] + self.widening(slope) * factor**2
+
+        def over(b: float) -> float:
+            return self.fit(b)[0] - limit
+
+        low = 0.0 if over(0.0) <= 0 else optimize.brentq(over, 0.0, slope)
+        high = math.inf if over(_STEEPEST) <= 0 else optimize.brentq(over, slope, _STEEPEST)
+        return low, high
+
+
+def _points(predicted_px: Sequence[float], measured: Sequence[Estimate], error_px: float | Sequence[float]) -> _Points:
+    """Predicted and measured variances with their standard errors, checked."""
     sigma = check_array("predicted_px", predicted_px, ndim=1)
     if len(measured) != sigma.size or sigma.size < _FEWEST:
         raise ValueError(
@@ -205,8 +240,13 @@ def _variances(
             f"the predictions of {sigma.min():.3g} to {sigma.max():.3g} px differ by less than their uncertainty; "
             "take frames at different times after the move, or at different accelerations"
         )
-    y = np.array([one.value**2 for one in measured])
-    return sigma**2, _squared_error(sigma, error), y, np.array([_measured_error(one) for one in measured])
+    return _Points(
+        x=sigma**2,
+        u_x=_squared_error(sigma, error),
+        y=np.array([one.value**2 for one in measured]),
+        u_y=np.array([_measured_error(one) for one in measured]),
+        error_px=error,
+    )
 
 
 def _squared_error(sigma: np.ndarray, error: np.ndarray) -> np.ndarray:
@@ -223,75 +263,40 @@ def _measured_error(one: Estimate) -> float:
 
 
 # -------------------------------------------------------------------------------------------------------- fit
-def _chi2(slope: float, x: np.ndarray, u_x: np.ndarray, y: np.ndarray, u_y: np.ndarray) -> tuple[float, float, float]:
-    """χ² of a slope with the best rest, that rest, and its variance."""
-    weight = 1 / (u_y**2 + (slope * u_x) ** 2)
-    rest = float(np.sum(weight * (y - slope * x)) / weight.sum())
-    return float(np.sum(weight * (y - slope * x - rest) ** 2)), rest, 1 / float(weight.sum())
-
-
-def _on_line(slope: float, x: np.ndarray, u_x: np.ndarray, y: np.ndarray, u_y: np.ndarray) -> np.ndarray:
-    """Predicted variances moved onto the line by their errors and those of the measurement."""
-    _, rest, _ = _chi2(slope, x, u_x, y, u_y)
-    moved = (x / u_x**2 + slope * (y - rest) / u_y**2) / (1 / u_x**2 + (slope / u_y) ** 2)
-    return np.maximum(moved, 0.0)
-
-
-def _best_slope(x: np.ndarray, u_x: np.ndarray, y: np.ndarray, u_y: np.ndarray) -> tuple[float, float]:
-    """Slope of least χ², from a grid and then refined; at 0 when it would be negative."""
+def _best_slope(points: _Points) -> float:
+    """Slope of least χ², from a grid and then refined; 0 when it would be negative."""
     grid = np.concatenate([[0.0], np.geomspace(1 / _STEEPEST, _STEEPEST, 400)])
-    values = [_chi2(slope, x, u_x, y, u_y)[0] for slope in grid]
-    k = int(np.argmin(values))
+    k = int(np.argmin([points.fit(slope)[0] for slope in grid]))
     if k == 0:
-        return 0.0, values[0]
+        return 0.0
     ends = grid[k - 1], grid[min(k + 1, grid.size - 1)]
     found = optimize.minimize_scalar(
-        lambda slope: _chi2(slope, x, u_x, y, u_y)[0], bounds=ends, method="bounded", options={"xatol": 1e-9}
+        lambda slope: points.fit(slope)[0], bounds=ends, method="bounded", options={"xatol": 1e-9}
     )
-    return float(found.x), float(found.fun)
+    return float(found.x)
 
 
-def _ends(
-    x: np.ndarray, u_x: np.ndarray, y: np.ndarray, u_y: np.ndarray, *, slope: float, limit: float
-) -> tuple[float, float]:
-    """Slopes at which χ² reaches the limit; 0 or inf where it does not."""
-
-    def over(b: float) -> float:
-        return _chi2(b, x, u_x, y, u_y)[0] - limit
-
-    low = 0.0 if over(0.0) <= 0 else optimize.brentq(over, 0.0, slope)
-    high = math.inf if over(_STEEPEST) <= 0 else optimize.brentq(over, slope, _STEEPEST)
-    return low, high
+def _scale(points: _Points, slope: float, *, level: float) -> Estimate:
+    """Root of the slope; its standard error is half the width of the interval of one standard deviation."""
+    low, high = np.sqrt(points.ends(slope, points.factor(slope, level)))
+    one_low, one_high = np.sqrt(points.ends(slope, 1.0))
+    return Estimate(
+        value=math.sqrt(slope),
+        standard_error=float(one_high - one_low) / 2 if math.isfinite(one_high) else math.nan,
+        interval=Interval(low=float(low), high=float(high), level=level),
+    )
 
 
-def _standard_error(
-    x: np.ndarray, u_x: np.ndarray, y: np.ndarray, u_y: np.ndarray, *, slope: float, chi2: float, widening: float
-) -> float:
-    """Standard error of the scale: half the width of the interval of one standard deviation."""
-    low, high = _ends(x, u_x, y, u_y, slope=slope, limit=chi2 + widening)
-    return (math.sqrt(high) - math.sqrt(low)) / 2 if math.isfinite(high) else math.nan
-
-
-def _rest(
-    x: np.ndarray,
-    u_x: np.ndarray,
-    y: np.ndarray,
-    u_y: np.ndarray,
-    *,
-    slope: float,
-    widening: float,
-    ends: tuple[float, float],
-    level: float,
-) -> Estimate:
+def _rest(points: _Points, slope: float, *, level: float) -> Estimate:
     """Variance left at no prediction; its error is that at the best slope and the swing with the slope together."""
-    _, value, variance = _chi2(slope, x, u_x, y, u_y)
-    factor = stats.t.ppf(0.5 + level / 2, x.size - 2) if widening > 1 else stats.norm.ppf(0.5 + level / 2)
-    own = factor * math.sqrt(widening * variance)
+    _, value, variance = points.fit(slope)
+    factor = points.factor(slope, level)
+    ends = points.ends(slope, factor)
     if not math.isfinite(ends[1]):
         return Estimate.unknown(value, level=level)
-    swing = [_chi2(end, x, u_x, y, u_y)[1] - value for end in ends]
-    low, high = value - math.hypot(own, min(swing)), value + math.hypot(own, max(swing))
-    interval = Interval(low=low, high=high, level=level)
+    own = factor * math.sqrt(points.widening(slope) * variance)
+    swing = [points.fit(end)[1] - value for end in ends]
+    interval = Interval(low=value - math.hypot(own, min(swing)), high=value + math.hypot(own, max(swing)), level=level)
     return Estimate(value=value, standard_error=interval.half_width / factor, interval=interval)
 
 
