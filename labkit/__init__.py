@@ -8,19 +8,23 @@ from labkit.analyse.blur import measure_blur
 from labkit.analyse.creep import creep_under_load
 from labkit.analyse.displacement import decay_displacement, noise_floor_m, steady_displacement
 from labkit.analyse.frames import track
+from labkit.analyse.kernels import predicted_blur
 from labkit.analyse.modes import fit_each, fit_modes, reconstruct
 from labkit.analyse.moves import find_moves, rests
 from labkit.analyse.one_run import analyse_run, check_run
 from labkit.analyse.response import frequency_response
+from labkit.analyse.scale import scale_from_lens, scale_from_target
 from labkit.analyse.settling import settling
 from labkit.analyse.spectra import amplitude_spectrum, band_rms, power_spectral_density
 from labkit.analyse.stiffness import push_test
 from labkit.base import Estimate, Interval, LogFormatError
+from labkit.decide.blur_relation import blur_after_moves, relate_blur
 from labkit.decide.compare import Metric, compare_metrics
 from labkit.decide.verdict import compare_runs
 from labkit.runs.checks import check_recording
 from labkit.runs.clipfiles import open_clip
 from labkit.runs.findings import BlockedAnalysisError, require_fit
+from labkit.runs.pictures import read_picture
 from labkit.runs.readers import read_log
 from labkit.runs.recording import Recording
 from labkit.runs.runfolder import load_run, run_template
@@ -37,6 +41,7 @@ __all__ = [
     "amplitude_spectrum",
     "analyse_run",
     "band_rms",
+    "blur_after_moves",
     "check_recording",
     "check_run",
     "compare_metrics",
@@ -52,12 +57,17 @@ __all__ = [
     "noise_floor_m",
     "open_clip",
     "power_spectral_density",
+    "predicted_blur",
     "push_test",
     "read_log",
+    "read_picture",
     "reconstruct",
+    "relate_blur",
     "require_fit",
     "rests",
     "run_template",
+    "scale_from_lens",
+    "scale_from_target",
     "settling",
     "steady_displacement",
     "track",
