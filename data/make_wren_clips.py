@@ -36,8 +36,16 @@ LENS_SIGMA_PX = 0.45
 NOISE_GREY = 1.2
 MOMENTS, WEIGHTS = np.polynomial.legendre.leggauss(12)  # moments of an exposure
 
-CLIP = {"file": "hardboard-ring-down.mkv", "run": "wren-hardboard", "moves": 3, "size_px": (48, 64),
-        "frame_rate_hz": 100, "exposure_ms": 8.0, "before_s": 0.3, "after_s": 1.4}
+CLIP = {
+    "file": "hardboard-ring-down.mkv",
+    "run": "wren-hardboard",
+    "moves": 3,
+    "size_px": (48, 64),
+    "frame_rate_hz": 100,
+    "exposure_ms": 8.0,
+    "before_s": 0.3,
+    "after_s": 1.4,
+}
 FRAMES = {"size_px": (112, 112), "exposure_ms": 12.0, "waits_ms": [20.0, 150.0, 60.0, 320.0, 100.0, 40.0, 220.0]}
 FRAME_RUNS = ("wren-hardboard", "wren-foot")  # of each run the moves of its first log
 
@@ -78,8 +86,9 @@ class Camera:
         along = np.exp(-2 * np.pi**2 * (LENS_SIGMA_PX * self.frequency) ** 2) * np.sinc(self.frequency)
         self.spectrum = spectrum * np.outer(along, along)
 
-    def expose(self, x_px: np.ndarray, y_px: np.ndarray, size_px: tuple[int, int],
-               rng: np.random.Generator) -> np.ndarray:
+    def expose(
+        self, x_px: np.ndarray, y_px: np.ndarray, size_px: tuple[int, int], rng: np.random.Generator
+    ) -> np.ndarray:
         """Eight-bit frame while the picture stands at (x, y) at the moments of the exposure."""
         phase_x, phase_y = (np.exp(-2j * np.pi * np.outer(at, self.frequency)) for at in (x_px, y_px))
         seen = self.spectrum * (phase_y.T @ (phase_x * (WEIGHTS / 2)[:, None]))
@@ -129,7 +138,8 @@ def make_clip(camera: Camera, folder: Path, rng: np.random.Generator) -> dict:
     frames = [camera.expose(*displacement[:, i], CLIP["size_px"], rng) for i in range(count)]
     write_video(folder / CLIP["file"], frames, CLIP["frame_rate_hz"])
     return {
-        **CLIP, "first_exposure_in_log_s": shake.uptime_s + start,
+        **CLIP,
+        "first_exposure_in_log_s": shake.uptime_s + start,
         "move_ends_s": [end - start for end in shake.ends_s[: last + 1]],
         "modes": [{"name": m.name, "frequency_hz": m.frequency_hz} for m in shake.moves[0].modes],
         **{name: values.tolist() for name, values in exposure_truth(displacement).items()},
@@ -161,9 +171,16 @@ def make_frames(camera: Camera, folder: Path, run: str, rng: np.random.Generator
     for k, wait in enumerate(waits_ms.tolist()):
         file = f"{place.name}/move-{k + 1:02d}.png"
         iio.imwrite(folder / file, camera.expose(*displacement[:, k], FRAMES["size_px"], rng))
-        known.append({"file": file, "run": run, "log": shake.log,
-                      "move_end_s": round(shake.uptime_s + shake.ends_s[k], 4),
-                      "wait_ms": wait, "exposure_ms": FRAMES["exposure_ms"]})
+        known.append(
+            {
+                "file": file,
+                "run": run,
+                "log": shake.log,
+                "move_end_s": round(shake.uptime_s + shake.ends_s[k], 4),
+                "wait_ms": wait,
+                "exposure_ms": FRAMES["exposure_ms"],
+            }
+        )
         trues.append({"file": file, **{name: float(values[k]) for name, values in truth.items()}})
     return known, trues
 
@@ -186,8 +203,11 @@ def make_clips(folder: Path) -> None:
     (folder / "frames.csv").write_text(table.getvalue(), encoding="utf-8", newline="\n")
     truth = {
         "note": "Invented: what the generator put in. Displacements of the picture are means over the exposure.",
-        "object_pixel_m": OBJECT_PIXEL_M, "seat_pitch_m": OBJECT_PIXEL_M * SIDE_PX / round(SIDE_PX / PITCH_PX),
-        "noise_grey": NOISE_GREY, "clip": clip, "frames": frames,
+        "object_pixel_m": OBJECT_PIXEL_M,
+        "seat_pitch_m": OBJECT_PIXEL_M * SIDE_PX / round(SIDE_PX / PITCH_PX),
+        "noise_grey": NOISE_GREY,
+        "clip": clip,
+        "frames": frames,
     }
     text = json.dumps(wren.shortened(truth))
     (folder / "truth.json").write_text(text + "\n", encoding="utf-8", newline="\n")
