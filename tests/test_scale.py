@@ -98,3 +98,54 @@ def test_lens_facts():
         scale_from_lens(pixel_pitch_m=3e-6, focal_length_m=0.01)
     with pytest.raises(ValueError, match="no image"):
         scale_from_lens(pixel_pitch_m=3e-6, focal_length_m=0.01, distance_m=0.005)
+
+
+def ringed(pitch_px, *, disc, ring, bright, angle=0.0, side=200, fine=8):
+    """Dark discs with a bright ring on a square grid, drawn by fine sampling, with a little noise."""
+    grid = (np.arange(side * fine) + 0.5) / fine
+    x, y = np.meshgrid(grid, grid)
+    u, v = np.cos(angle) * x + np.sin(angle) * y, -np.sin(angle) * x + np.cos(angle) * y
+    away = np.hypot((u + 3.3) % pitch_px - pitch_px / 2, (v + 3.3) % pitch_px - pitch_px / 2)
+    drawn = np.where(away < disc, -70.0, np.where(away < ring, bright, 0.0))
+    seen = drawn.reshape(side, fine, side, fine).mean((1, 3))
+    return seen + 128 + np.random.default_rng(0).normal(0, 3, seen.shape)
+
+
+RINGED = [
+    (pitch, disc, ring, bright, angle)
+    for pitch in (14.0, 14.55, 12.31)
+    for disc, ring, bright in ((3.4, 4.6, 48.0), (3.4, 4.6, 30.0), (3.1, 4.2, 48.0), (3.4, 4.9, 48.0))
+    for angle in (0.0, 0.21)
+]
+
+
+@pytest.mark.parametrize(("pitch", "disc", "ring", "bright", "angle"), RINGED)
+def test_a_bright_ring_around_the_dots_never_gives_a_wrong_pitch_in_silence(pitch, disc, ring, bright, angle):
+    """The ring can make the diagonal order the strongest: the pitch would come out smaller by √2."""
+    picture = ringed(pitch, disc=disc, ring=ring, bright=bright, angle=angle)
+    try:
+        found = scale_from_target(picture, pitch_m=1e-3, kind="dots", pitch_standard_error_m=1e-6)
+    except ValueError as error:
+        assert "approximate_pitch_px" in str(error)
+    else:
+        assert found.period_px == pytest.approx(pitch, rel=2e-3)
+    told = scale_from_target(
+        picture, pitch_m=1e-3, kind="dots", pitch_standard_error_m=1e-6, approximate_pitch_px=0.93 * pitch
+    )
+    assert told.period_px == pytest.approx(pitch, rel=2e-3)
+
+
+def test_most_ringed_grids_need_no_help():
+    decided = 0
+    for pitch, disc, ring, bright, angle in RINGED:
+        picture = ringed(pitch, disc=disc, ring=ring, bright=bright, angle=angle, fine=4)
+        try:
+            decided += scale_from_target(picture, pitch_m=1e-3, kind="dots").period_px > 0
+        except ValueError:
+            continue
+    assert decided >= 0.75 * len(RINGED)
+
+
+def test_a_pitch_that_is_not_in_the_picture_is_refused():
+    with pytest.raises(ValueError, match="count the pitches"):
+        scale_from_target(dots(17.2, 0.1), pitch_m=5e-4, kind="dots", approximate_pitch_px=5.0)

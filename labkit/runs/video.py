@@ -123,7 +123,7 @@ def _notes(facts: dict[str, object]) -> tuple[str, ...]:
     if facts["between_frames"]:
         return (
             f"{facts['codec']} stores changes between frames and throws detail away: small motion is falsified "
-            "(a third of a pixel read up to 10 % wrong, 0.01 to 0.05 px rms off, in trials); record without loss",
+            "(a third of a pixel read 5 to 15 % wrong, 0.01 to 0.07 px rms off, in trials); record without loss",
         )
     return (f"{facts['codec']} throws detail away in every frame: amplitudes change by some tenths of a per cent",)
 
