@@ -149,3 +149,10 @@ def test_most_ringed_grids_need_no_help():
 def test_a_pitch_that_is_not_in_the_picture_is_refused():
     with pytest.raises(ValueError, match="count the pitches"):
         scale_from_target(dots(17.2, 0.1), pitch_m=5e-4, kind="dots", approximate_pitch_px=5.0)
+
+
+@pytest.mark.parametrize("radius", [0.15, 0.25, 0.38])
+@pytest.mark.parametrize(("period", "angle"), [(7.7, 0.0), (7.7, 0.6), (12.31, 0.0), (14.0, 0.1), (19.0, 0.21)])
+def test_plain_dots_of_any_size_need_no_help(period, angle, radius):
+    picture = dots(period, angle, shape=(200, 200), radius=radius)
+    assert scale_from_target(picture, pitch_m=1e-3, kind="dots").period_px == pytest.approx(period, rel=1e-3)

@@ -222,6 +222,7 @@ _COARSER = (
     np.array([[2, 1], [-1, 2]]) / 5,
     np.eye(2) / 3,
 )
+_DOUBTED = 2  # the first so many; weak orders of √5 and 3 are folded harmonics of the dots, up to 0.07 in trials
 _FINER = (np.array([[1, 1], [1, -1]]), 2 * np.eye(2))
 
 
@@ -235,6 +236,8 @@ def _coarser_grid(size: np.ndarray, found: np.ndarray) -> np.ndarray:
         strength, clear = _own_orders(size, found, grid, basis)
         if strength > max(_ORDER_SEEN * top, clear):
             basis, doubtful, steps = grid, [], list(_COARSER)
+        elif len(steps) < len(_COARSER) - _DOUBTED:
+            continue
         elif strength > max(_ORDER_STRAY * top, clear) or clear > _ORDER_SEEN * top:
             doubtful.append(grid)
     if doubtful:
