@@ -238,10 +238,9 @@ def _blur(options: argparse.Namespace) -> int:
     if options.json:
         _print_json({"sharp": str(options.sharp), "blur": blurs})
     else:
-        exposure_s = _si(options.exposure_ms, 1e-3)
         _print_table(
             f"blur against {options.sharp}, standard deviation of the kernel [95 % interval]",
-            camera.blur_table(blurs, exposure_s=math.nan if exposure_s is None else exposure_s),
+            camera.blur_table(blurs, exposure_s=_si(options.exposure_ms, 1e-3, unknown=math.nan)),
         )
         print()
         for text in (*camera.blur_sentences(blurs), *(f"note: {sharp.name}: {note}" for note in sharp.notes)):
@@ -249,8 +248,8 @@ def _blur(options: argparse.Namespace) -> int:
     return 0 if all(blur.converged for blur in blurs.values()) else 1
 
 
-def _si(value: float | None, factor: float) -> float | None:
-    return None if value is None else factor * value
+def _si(value: float | None, factor: float, *, unknown: float | None = None) -> float | None:
+    return unknown if value is None else factor * value
 
 
 def _new_run(options: argparse.Namespace) -> int:
@@ -281,14 +280,14 @@ def _analysed(path: Path, options: argparse.Namespace) -> RunAnalysis:
         run,
         tolerance_m=_tolerance(options),
         channels=options.channels or (),
-        move_duration_s=math.nan if options.move_ms is None else 1e-3 * options.move_ms,
+        move_duration_s=_si(options.move_ms, 1e-3, unknown=math.nan),
         longest_move_s=options.longest_move_s,
         progress=_progress,
     )
 
 
 def _tolerance(options: argparse.Namespace) -> float:
-    return math.nan if options.tolerance_um is None else 1e-6 * options.tolerance_um
+    return _si(options.tolerance_um, 1e-6, unknown=math.nan)
 
 
 # ------------------------------------------------------------------------------------------------- printing

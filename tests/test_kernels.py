@@ -9,11 +9,11 @@ from scipy import optimize
 from labkit.analyse.kernels import (
     EXTENT_PER_SIGMA,
     blur_transfer,
-    exposure_attenuation,
     predicted_blur,
     profile,
     sinusoid_sigma_px,
 )
+from labkit.analyse.sampling import exposure_attenuation
 from labkit.runs.recording import Recording
 
 

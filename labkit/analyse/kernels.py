@@ -18,6 +18,7 @@ from types import MappingProxyType
 import numpy as np
 from scipy import special
 
+from labkit.analyse.sampling import exposure_attenuation
 from labkit.base import check_array, check_choice, check_number
 from labkit.runs.recording import Recording
 
@@ -25,7 +26,6 @@ __all__ = [
     "EXTENT_PER_SIGMA",
     "PredictedBlur",
     "blur_transfer",
-    "exposure_attenuation",
     "predicted_blur",
     "sinusoid_sigma_px",
     "profile",
@@ -115,28 +115,10 @@ def sinusoid_sigma_px(amplitude_px: float, *, frequency_hz: float, exposure_s: f
     0.36274
     """
     check_number("amplitude_px", amplitude_px, at_least=0.0)
-    lost = 1 - exposure_attenuation(frequency_hz, exposure_s=exposure_s) ** 2
-    return amplitude_px * math.sqrt(lost / 2)
-
-
-def exposure_attenuation(frequency_hz: float, *, exposure_s: float) -> float:
-    """Factor |sinc(f·t_e)| by which the averaging of an exposure lowers the amplitude that a camera reads.
-
-    Parameters
-    ----------
-    frequency_hz : float
-        Frequency of the vibration [Hz].
-    exposure_s : float
-        Exposure time [s].
-
-    Examples
-    --------
-    >>> round(exposure_attenuation(30.0, exposure_s=0.01), 6)
-    0.858394
-    """
     check_number("frequency_hz", frequency_hz, at_least=0.0)
     check_number("exposure_s", exposure_s, above=0.0, cure="give the exposure time that the camera was set to")
-    return abs(float(np.sinc(frequency_hz * exposure_s)))
+    lost = 1 - float(exposure_attenuation(frequency_hz, exposure_s=exposure_s)) ** 2
+    return amplitude_px * math.sqrt(lost / 2)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -84,6 +84,11 @@ class AxisAnalysis:
     noise_density_rthz: float
     blocked: frozenset[str]
 
+    @property
+    def typical_peak_m(self) -> float:
+        """Median over the moves of the largest displacement [m]; 0 when nothing is seen to move."""
+        return float(np.median(self.decay.peak_m)) if self.decay is not None and self.fit.modes else 0.0
+
 
 def analyse_axes(
     recordings: Sequence[Recording],

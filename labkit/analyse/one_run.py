@@ -73,9 +73,8 @@ class RunAnalysis:
 
     @property
     def worst_channel(self) -> str:
-        """Channel that moves the camera most: largest median displacement after a move ("" without modes)."""
-        peaks = {a.channel: float(np.median(a.decay.peak_m)) for a in self.axes if a.fit.modes and a.decay is not None}
-        return max(peaks, key=peaks.__getitem__) if peaks else (self.axes[0].channel if self.axes else "")
+        """Channel that moves the camera most: largest median displacement after a move ("" without moves)."""
+        return max(self.axes, key=lambda axis: axis.typical_peak_m).channel if self.axes else ""
 
     @property
     def wait_s(self) -> np.ndarray:
@@ -188,7 +187,9 @@ def analyse_run(
             tolerance_m=tolerance,
             noise_density_rthz=_sheet(run, logs[0].recording.unit),
             max_modes=max_modes,
-            blocked={n: frozenset(a for k in used for a in _OPTIONAL if _is_blocked(reports[k], a, n)) for n in names},
+            blocked={
+                n: frozenset(a for k in used for a in _OPTIONAL if reports[k].blocking(a, channels=[n])) for n in names
+            },
         )
         if progress:
             progress(f"{run.name}: analysed", 1, 1)
@@ -277,7 +278,9 @@ def _fit_axes(
     A channel that is unfit in every log is left out as an axis; a log in which any other channel is unfit is left
     out as a log.
     """
-    unfit = {name: [k for k, report in enumerate(reports) if _is_blocked(report, "modes", name)] for name in names}
+    unfit = {
+        name: [k for k, report in enumerate(reports) if report.blocking("modes", channels=[name])] for name in names
+    }
     axes = [name for name in names if len(unfit[name]) < len(logs)]
     if not axes:
         require_fit(reports[0], "modes", channels=names)
@@ -289,10 +292,6 @@ def _fit_axes(
     if not good:
         require_fit(reports[min(bad)], "modes", channels=axes)
     return axes, good, left_out
-
-
-def _is_blocked(report: LogReport, analysis: str, channel: str) -> bool:
-    return any(analysis in f.blocks and f.channel in ("", channel) for f in report.fatal)
 
 
 def _sheet(run: Run, unit: str) -> float:

@@ -193,16 +193,12 @@ def _check_comparable(before: RunAnalysis, after: RunAnalysis) -> None:
 def _axes_that_matter(before: RunAnalysis, after: RunAnalysis) -> tuple[str, ...]:
     """Axes that leave the tolerance in one of the runs, the worst before first; the worst alone if none does."""
     common = [axis.channel for axis in before.axes if axis.channel in {a.channel for a in after.axes}]
-    peaks = {name: tuple(_typical_peak(run.axis(name)) for run in (before, after)) for name in common}
+    peaks = {name: tuple(run.axis(name).typical_peak_m for run in (before, after)) for name in common}
     limit = before.tolerance_m
     if math.isnan(limit):
         limit = _SMALL_SHARE * max(max(pair) for pair in peaks.values())
     ordered = sorted(common, key=lambda name: -peaks[name][0])
     return tuple(name for name in ordered if max(peaks[name]) > limit) or (ordered[0],)
-
-
-def _typical_peak(axis: AxisAnalysis) -> float:
-    return float(np.median(axis.decay.peak_m)) if axis.decay is not None and axis.fit.modes else 0.0
 
 
 # ------------------------------------------------------------------------------------------------- metrics

@@ -113,6 +113,14 @@ class LogReport:
         """Analyses that a fatal finding would falsify, in at least one channel."""
         return frozenset(analysis for f in self.fatal for analysis in f.blocks)
 
+    def blocking(self, analysis: str, *, channels: Sequence[str] | None = None) -> list[Finding]:
+        """The fatal findings that would falsify an analysis of these channels (of any channel by default)."""
+        return [
+            f
+            for f in self.fatal
+            if analysis in f.blocks and (channels is None or not f.channel or f.channel in channels)
+        ]
+
 
 def require_fit(report: LogReport, analysis: str, *, channels: Sequence[str] | None = None) -> None:
     """Stop before an analysis that a fatal finding would falsify.
@@ -136,8 +144,6 @@ def require_fit(report: LogReport, analysis: str, *, channels: Sequence[str] | N
     >>> require_fit(LogReport(name="a.csv", findings=(), passed=(), skipped=()), "modes")
     """
     check_choice("analysis", analysis, ANALYSES)
-    blocking = [
-        f for f in report.fatal if analysis in f.blocks and (channels is None or not f.channel or f.channel in channels)
-    ]
+    blocking = report.blocking(analysis, channels=channels)
     if blocking:
         raise BlockedAnalysisError(report.name, analysis, blocking)

@@ -17,10 +17,10 @@ from labkit.analyse.blur import measure_blur
 from labkit.analyse.kernels import (
     EXTENT_PER_SIGMA,
     blur_transfer,
-    exposure_attenuation,
     predicted_blur,
     sinusoid_sigma_px,
 )
+from labkit.analyse.sampling import exposure_attenuation
 from labkit.runs.recording import Recording
 
 _BINS, _NOISE = 4, 2.0
