@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from labkit.decay import pole
 from labkit.model.move import (
     MoveProfile,
     declared_profile,
     end_states,
     mode_states,
     move_profile,
-    pole,
     residual_amplitude,
     sampled_profile,
 )
@@ -200,9 +200,6 @@ def test_pulses_agree_with_the_exact_answer_to_sampled_pulses(shape):
         (lambda: move_profile(travel_m=1.0, speed_m_s=math.nan, acceleration_m_s2=1.0), "speed_m_s"),
         (lambda: move_profile(travel_m=1.0, speed_m_s=1.0, acceleration_m_s2=1.0, jerk_m_s3=-1.0), "jerk_m_s3"),
         (lambda: declared_profile(MoveFacts(travel_m=0.1, speed_m_s=0.1)), "acceleration_m_s2"),
-        (lambda: pole(10.0, damping_ratio=1.0), "below 1"),
-        (lambda: pole(10.0, damping_ratio=math.nan), "known"),
-        (lambda: pole(0.0, damping_ratio=0.1), "frequency_hz"),
         (lambda: sampled_profile([1.0, math.nan], sample_rate_hz=10.0), "not finite"),
         (lambda: zero_vibration_shaper(10.0, damping_ratio=0.0, n_impulses=1), "n_impulses"),
         (lambda: pulse_residual(1.0, shape="sawtooth"), "shape"),

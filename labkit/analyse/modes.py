@@ -27,6 +27,7 @@ from labkit.analyse._decay_order import Found, SearchLimits, find_components
 from labkit.analyse._decay_records import PreparedRecords, as_records, prepare, quiet_colour
 from labkit.analyse.whitening import Decimation, NoiseColour, decimation_for
 from labkit.base import Estimate, check_array, check_number
+from labkit.decay import pole, sum_of_decays
 
 __all__ = ["EachMove", "ModalFit", "Mode", "fit_each", "fit_modes", "reconstruct"]
 
@@ -65,8 +66,7 @@ class Mode:
     @property
     def pole_rad_s(self) -> complex:
         """s [rad/s]."""
-        w, z = 2 * math.pi * self.frequency_hz.value, self.damping_ratio.value
-        return complex(-z * w, w * math.sqrt(1 - z**2))
+        return complex(pole(self.frequency_hz.value, damping_ratio=self.damping_ratio.value))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -336,10 +336,8 @@ def reconstruct(fit: ModalFit, time_s: np.ndarray, *, repeat: int, integrate: in
     time = check_array("time_s", time_s, ndim=1)
     order = int(check_number("integrate", integrate, at_least=0, at_most=4))
     index = int(check_number("repeat", repeat, at_least=0, at_most=fit.n_repeats - 1))
-    total = np.zeros(time.size)
-    for mode, s in zip(fit.modes, fit.poles_rad_s):
-        total += (mode.amplitudes[index] / s**order * np.exp(s * time)).real
-    return total
+    amplitudes = np.array([mode.amplitudes[index] for mode in fit.modes], dtype=complex)
+    return sum_of_decays(fit.poles_rad_s, amplitudes / fit.poles_rad_s**order, time_s=time)
 
 
 @threadpool_limits.wrap(limits=1, user_api="blas")

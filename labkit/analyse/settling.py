@@ -11,16 +11,15 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
 
 from labkit.analyse.displacement import integrations
 from labkit.analyse.modes import ModalFit
 from labkit.base import Estimate, Interval, check_array, check_number
+from labkit.decay import last_crossing_s, pole
 
 __all__ = ["Settling", "envelope_settling_s", "last_exit_s", "model_settling_s", "settling"]
 
 _NOISE_REACH = 4.0  # a trace counts when the tolerance is this many times its rms noise: about one exit in 16 000
-_POINTS_PER_PERIOD = 40
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,29 +165,7 @@ def model_settling_s(poles_rad_s: np.ndarray, amplitudes_m: np.ndarray, *, toler
     check_number("tolerance_m", tolerance_m, above=0.0)
     if (poles.real >= 0).any():
         raise ValueError(f"poles_rad_s hold {poles[poles.real >= 0][0]:.4g}; a decay needs negative real parts")
-    horizon = _envelope_horizon(poles, np.abs(amplitudes), tolerance_m)
-    if horizon == 0.0:
-        return 0.0
-
-    def beyond(t: np.ndarray) -> np.ndarray:
-        return np.abs((np.exp(np.multiply.outer(t, poles)) @ amplitudes).real) - tolerance_m
-
-    step = 2 * math.pi / (_POINTS_PER_PERIOD * max(np.abs(poles.imag).max(), np.abs(poles.real).max()))
-    grid = np.arange(0.0, horizon + 2 * step, step)
-    outside = np.flatnonzero(beyond(grid) > 0)
-    if not outside.size:
-        return 0.0
-    last = grid[outside[-1]]
-    return float(optimize.brentq(lambda t: beyond(np.array([t]))[0], last, last + step))
-
-
-def _envelope_horizon(poles: np.ndarray, sizes: np.ndarray, tolerance: float) -> float:
-    """Time after which the sum of the envelopes stays inside the tolerance."""
-    if sizes.sum() <= tolerance:
-        return 0.0
-    slowest = -poles.real.max()
-    bound = math.log(sizes.sum() / tolerance) / slowest
-    return float(optimize.brentq(lambda t: (sizes * np.exp(poles.real * t)).sum() - tolerance, 0.0, bound * 1.001))
+    return last_crossing_s(poles, amplitudes[None], limit=tolerance_m)
 
 
 def settling(
@@ -315,17 +292,17 @@ def _common_error_s(fit: ModalFit, displacement: np.ndarray, tolerance_m: float,
 
     variance, centre = 0.0, mean(fit.poles_rad_s)
     for k, mode in enumerate(fit.modes):
-        w, z = 2 * math.pi * mode.frequency_hz.value, mode.damping_ratio.value
-        d_w, d_z = 2 * math.pi * mode.frequency_hz.standard_error, min(mode.damping_ratio.standard_error, 0.5 * z)
-        for d in ((d_w, 0.0), (0.0, d_z)):
-            shifts = [mean(_with_pole(fit.poles_rad_s, k, w + sign * d[0], z + sign * d[1])) for sign in (1, -1)]
+        f, z = mode.frequency_hz.value, mode.damping_ratio.value
+        d_f, d_z = mode.frequency_hz.standard_error, min(mode.damping_ratio.standard_error, 0.5 * z)
+        for d in ((d_f, 0.0), (0.0, d_z)):
+            shifts = [mean(_with_pole(fit.poles_rad_s, k, f + sign * d[0], z + sign * d[1])) for sign in (1, -1)]
             variance += 0.5 * sum((shift - centre) ** 2 for shift in shifts)
     return math.sqrt(variance)
 
 
-def _with_pole(poles: np.ndarray, k: int, omega: float, zeta: float) -> np.ndarray:
+def _with_pole(poles: np.ndarray, k: int, frequency_hz: float, damping_ratio: float) -> np.ndarray:
     moved = poles.copy()
-    moved[k] = -zeta * omega + 1j * omega * math.sqrt(1 - zeta**2)
+    moved[k] = pole(frequency_hz, damping_ratio=damping_ratio)
     return moved
 
 

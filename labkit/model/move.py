@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.base import check_array, check_number
+from labkit.decay import pole
 from labkit.runs.facts import MoveFacts
 
 __all__ = [
@@ -21,7 +22,6 @@ __all__ = [
     "end_states",
     "mode_states",
     "move_profile",
-    "pole",
     "residual_amplitude",
     "sampled_profile",
 ]
@@ -210,28 +210,6 @@ def sampled_profile(acceleration_m_s2: np.ndarray, *, sample_rate_hz: float) -> 
 
 
 # -------------------------------------------------------------------------------------------- answer of the modes
-def pole(frequency_hz: float | np.ndarray, *, damping_ratio: float | np.ndarray) -> np.ndarray:
-    """Pole λ = −ζω + iω√(1 − ζ²) of a mode [rad/s].
-
-    Parameters
-    ----------
-    frequency_hz : float or ndarray
-        Undamped natural frequency [Hz], above 0.
-    damping_ratio : float or ndarray
-        ζ, from 0 to below 1.
-
-    Examples
-    --------
-    >>> complex(pole(0.5 / np.pi, damping_ratio=0.6))
-    (-0.6+0.8j)
-    """
-    omega = 2.0 * np.pi * _above_zero("frequency_hz", frequency_hz)
-    zeta = np.asarray(damping_ratio, dtype=float)
-    if not np.all((zeta >= 0.0) & (zeta < 1.0)):
-        raise ValueError(f"damping_ratio is {damping_ratio!r}; it must be at least 0 and below 1, and known")
-    return omega * (-zeta + 1j * np.sqrt(1.0 - zeta**2))
-
-
 def _particular(coefficients: np.ndarray, inverse_pole: np.ndarray) -> list[np.ndarray]:
     """Coefficients p_d of the polynomial that obeys p' = λp + a: p_d = ((d + 1)p_{d+1} − a_d)/λ."""
     found: list[np.ndarray] = []

@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
 
 from labkit.base import check_array, check_choice, check_number
+from labkit.decay import envelope_end_s, last_crossing_s, pole, sum_of_decays
 from labkit.model.machine import Machine
-from labkit.model.move import MoveProfile, end_states, mode_states, pole
+from labkit.model.move import MoveProfile, end_states, mode_states
 from labkit.model.optics import BlurParts, Optics, blur_parts
 
 __all__ = [
@@ -31,8 +31,6 @@ __all__ = [
 ]
 
 _AXES = {"x": 0, "y": 1, "z": 2}
-_POINTS_PER_PERIOD = 32  # of the search for the last crossing
-_BLOCK = 4096  # points of that search at a time
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -70,9 +68,7 @@ class Ringing:
 
     def at(self, time_s: np.ndarray) -> np.ndarray:
         """Displacement [m] at times after the end of the move, shape (..., 3, n_times)."""
-        grown = np.exp(self.poles_rad_s[..., None] * np.asarray(time_s, dtype=float))[..., None, :, :]
-        a = self.amplitudes_m[..., None, :]
-        return (a.real @ grown.real - a.imag @ grown.imag)[..., 0, :]
+        return sum_of_decays(self.poles_rad_s[..., None, :], self.amplitudes_m, time_s=time_s)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -218,21 +214,7 @@ def envelope_settling_s(ringing: Ringing, *, tolerance_m: Sequence[float]) -> np
     1.2452
     """
     tolerance = _tolerances(tolerance_m)
-    if np.any(ringing.poles_rad_s.real >= 0.0):
-        raise ValueError("a pole without damping never settles; all real parts of poles_rad_s must be negative")
-    sizes = np.abs(ringing.amplitudes_m) / tolerance[:, None]
-    decay = np.broadcast_to(-ringing.poles_rad_s.real[..., None, :], sizes.shape)
-    # Newton on ln Σ A·exp(−σt): convex and falling, so that every step stays before the crossing.
-    time = np.zeros(sizes.shape[:-1])
-    todo = np.flatnonzero(sizes.sum(-1) > 1.0)
-    sizes, decay, flat = sizes.reshape(-1, sizes.shape[-1]), decay.reshape(-1, sizes.shape[-1]), time.reshape(-1)
-    while todo.size:
-        parts = sizes[todo] * np.exp(-decay[todo] * flat[todo, None])
-        total = parts.sum(-1)
-        step = np.log(total) * total / (parts * decay[todo]).sum(-1)
-        flat[todo] += step
-        todo = todo[step > 1e-9 * flat[todo]]
-    return flat.reshape(time.shape).max(-1)
+    return envelope_end_s(ringing.poles_rad_s[..., None, :], ringing.amplitudes_m, limit=tolerance).max(-1)
 
 
 def settling_s(ringing: Ringing, *, tolerance_m: Sequence[float]) -> float:
@@ -252,22 +234,9 @@ def settling_s(ringing: Ringing, *, tolerance_m: Sequence[float]) -> float:
     1.2413
     """
     tolerance = _tolerances(tolerance_m)
-    poles = ringing.poles_rad_s
-    if poles.ndim != 1:
+    if ringing.poles_rad_s.ndim != 1:
         raise ValueError("settling_s takes one case; use envelope_settling_s for a map")
-
-    def excess(time_s: np.ndarray) -> np.ndarray:
-        return (np.abs(ringing.at(time_s)) / tolerance[:, None]).max(axis=0) - 1.0
-
-    end = float(envelope_settling_s(ringing, tolerance_m=tolerance_m))
-    step = 2.0 * np.pi / (_POINTS_PER_PERIOD * np.abs(poles).max())
-    for last in np.arange(int(np.ceil(end / step)) + 1, 0, -_BLOCK):
-        grid = step * np.arange(max(last - _BLOCK, 0), last + 1)
-        outside = np.flatnonzero(excess(grid[:-1]) > 0.0)
-        if outside.size:
-            low, high = grid[outside[-1]], grid[outside[-1] + 1]
-            return float(optimize.brentq(lambda t: excess(np.array([t]))[0], low, high, xtol=1e-12))
-    return 0.0
+    return last_crossing_s(ringing.poles_rad_s, ringing.amplitudes_m, limit=tolerance)
 
 
 # ------------------------------------------------------------------------------------------------- exposure

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.base import check_number
-from labkit.model.move import MoveProfile, pole
+from labkit.decay import pole
+from labkit.model.move import MoveProfile
 
 __all__ = ["Shaper", "shaped", "shaper_residual", "zero_vibration_shaper"]
 

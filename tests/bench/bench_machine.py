@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from labkit.decay import pole
 from labkit.model.machine import Machine
 from labkit.model.machine_parts import Camera, Foot, Frame, Head, PanelMount
 from labkit.model.materials import material
-from labkit.model.move import end_states, move_profile, pole
+from labkit.model.move import end_states, move_profile
 from labkit.model.panel import Edges, Panel, PointMass, PointSupport
 from labkit.model.ringing import landscape
 

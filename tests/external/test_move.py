@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize
 
-from labkit.model.move import mode_states, move_profile, pole, residual_amplitude
+from labkit.decay import pole
+from labkit.model.move import mode_states, move_profile, residual_amplitude
 from labkit.model.pulses import pulse_maximax, pulse_residual
 from labkit.model.shaping import shaper_residual, zero_vibration_shaper
 
