@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from labkit.base import LogFormatError
 from labkit.runs.facts import RunFacts
-from labkit.runs.runfile import _KEYS, facts_of, read_run_file, run_template
+from labkit.runs.run_keys import KEYS
+from labkit.runs.runfile import facts_of, read_run_file, run_template
 
 GOOD = """\
 # our bench
@@ -144,7 +145,7 @@ def test_the_template_is_a_valid_run_file_with_and_without_its_comment_marks(wri
     filled = re.sub(r"^# (?=[a-z_0-9]+ = |\[\[)", "", text, flags=re.MULTILINE)
     tables = tomllib.loads(filled)
     said = {(table, key) for table, keys in tables.items() for key in (keys[0] if table == "log" else keys)}
-    assert said == {(k.table, k.key) for k in _KEYS}
+    assert said == {(k.table, k.key) for k in KEYS}
     facts = facts_of(read_run_file(write(filled)))
     assert facts.panel.thickness_m == pytest.approx(4e-3) and facts.move.speed_m_s == pytest.approx(0.25)
 

@@ -132,6 +132,31 @@ class Machine:
         force = -self.head.mass_kg * self._head_motion[_AXES[check_choice("axis", axis, _AXES)]]
         return self._image_motion @ linalg.solve(self._stiffness, force, assume_a="sym")
 
+    def camera_compliance_m_per_n(self, axis: str, *, relative_to: str) -> float:
+        """Displacement of the camera along `axis` for a unit push on it along the same axis [m/N]; 0 if nothing gives.
+
+        Parameters
+        ----------
+        axis : str
+            "x", "y" or "z".
+        relative_to : str
+            What carries the gauge: "bench", or "frame" for what gives between frame and camera alone.
+
+        Notes
+        -----
+        r·K⁻¹·rᵀ over the coordinates of the machine, and along z the residual flexibility of the panel modes left out.
+        """
+        row = _AXES[check_choice("axis", axis, _AXES)]
+        pushed = self._camera_motion[row]
+        seen = pushed.copy()
+        if check_choice("relative_to", relative_to, ("bench", "frame")) == "frame":
+            seen[:6] -= point_motion(self.camera.at_m)[row]
+        compliance = float(seen @ linalg.solve(self._stiffness, pushed, assume_a="sym"))
+        if self.panel is not None and row == _AXES["z"]:
+            x, y = (at - corner for at, corner in zip(self.camera.at_m[:2], self.panel.corner_m[:2]))
+            compliance += float(self.panel.modes.residual_flexibility([(x, y)])[0, 0])
+        return compliance
+
     # ------------------------------------------------------------------------------------------ coordinates
     @property
     def _n_mount(self) -> int:
@@ -160,7 +185,7 @@ class Machine:
     @cached_property
     def _mass(self) -> np.ndarray:
         total = np.zeros((self._size, self._size))
-        total[:6, :6] = body_mass(self.frame.mass_kg, self.frame.centre_m, np.array(self.frame.inertia_kg_m2))
+        total[:6, :6] = body_mass(self.frame.mass_kg, self.frame.centre_m, self.frame.inertia_matrix_kg_m2)
         total += self.head.mass_kg * self._head_motion.T @ self._head_motion
         if self.panel is not None:
             total[:6, :6] += self.panel.rigid_mass()

@@ -58,12 +58,24 @@ class Frame:
     centre_m : tuple of float
         Centre of mass (x, y, z) [m].
     inertia_kg_m2 : tuple of float
-        Moments of inertia about axes x, y, z through the centre of mass [kg·m²]; see `box_inertia`.
+        Moments of inertia about axes x, y, z through the centre of mass [kg·m²]; see `Frame.box`.
+    products_kg_m2 : tuple of float
+        Products of inertia ∫yz, ∫xz, ∫xy dm through the centre of mass [kg·m²].
+
+    Examples
+    --------
+    Two equal boxes side by side are one box of twice the width.
+
+    >>> halves = [Frame.box(mass_kg=1.0, centre_m=(x, 0.0, 0.0), size_m=(0.2, 0.2, 0.2)) for x in (-0.1, 0.1)]
+    >>> whole = Frame.box(mass_kg=2.0, centre_m=(0.0, 0.0, 0.0), size_m=(0.4, 0.2, 0.2))
+    >>> np.allclose(halves[0].joined(halves[1]).inertia_kg_m2, whole.inertia_kg_m2)
+    True
     """
 
     mass_kg: float
     centre_m: tuple[float, float, float]
     inertia_kg_m2: tuple[float, float, float]
+    products_kg_m2: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def __post_init__(self) -> None:
         check_number("mass_kg", self.mass_kg, above=0.0)
@@ -81,6 +93,29 @@ class Frame:
         x, y, z = (check_number("size_m", side, above=0.0) ** 2 for side in size_m)
         inertia = tuple(mass_kg / 12.0 * total for total in (y + z, x + z, x + y))
         return cls(mass_kg=mass_kg, centre_m=centre_m, inertia_kg_m2=inertia)
+
+    @property
+    def inertia_matrix_kg_m2(self) -> np.ndarray:
+        """Inertia about the centre of mass, shape (3, 3) [kg·m²]."""
+        yz, xz, xy = self.products_kg_m2
+        return np.diag(self.inertia_kg_m2) - np.array([[0.0, xy, xz], [xy, 0.0, yz], [xz, yz, 0.0]])
+
+    def joined(self, other: Frame) -> Frame:
+        """This body and another bolted to it, as one."""
+        bodies = (self, other)
+        mass = self.mass_kg + other.mass_kg
+        centre = sum(body.mass_kg * np.array(body.centre_m) for body in bodies) / mass
+        arms = [np.array(body.centre_m) - centre for body in bodies]
+        inertia = sum(
+            body.inertia_matrix_kg_m2 + body.mass_kg * (arm @ arm * np.eye(3) - np.outer(arm, arm))
+            for body, arm in zip(bodies, arms)
+        )
+        return Frame(
+            mass_kg=mass,
+            centre_m=tuple(centre.tolist()),
+            inertia_kg_m2=tuple(np.diag(inertia).tolist()),
+            products_kg_m2=(-float(inertia[1, 2]), -float(inertia[0, 2]), -float(inertia[0, 1])),
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -292,12 +327,12 @@ def body_mass(mass_kg: float, centre_m: Sequence[float], inertia_kg_m2: np.ndarr
         Mass [kg].
     centre_m : sequence of float
         Centre of mass [m].
-    inertia_kg_m2 : ndarray, shape (3,)
-        Moments of inertia about axes through it [kg·m²].
+    inertia_kg_m2 : ndarray, shape (3,) or (3, 3)
+        Moments of inertia about axes through it, or the inertia matrix [kg·m²].
     """
     rows = point_motion(centre_m)
     total = mass_kg * rows.T @ rows
-    total[3:, 3:] += np.diag(inertia_kg_m2)
+    total[3:, 3:] += np.diag(inertia_kg_m2) if np.ndim(inertia_kg_m2) == 1 else inertia_kg_m2
     return total
 
 

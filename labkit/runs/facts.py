@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-__all__ = ["CameraFacts", "MoveFacts", "PanelFacts", "RunFacts", "SensorFacts"]
+__all__ = ["CameraFacts", "LayoutFacts", "MoveFacts", "PanelFacts", "RunFacts", "SensorFacts"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,6 +33,56 @@ class PanelFacts:
     width_m: float = math.nan
     supports: str = ""
     foot_under_camera: bool | None = None
+
+
+_UNKNOWN_POINT = (math.nan, math.nan, math.nan)
+
+
+@dataclass(frozen=True, kw_only=True)
+class LayoutFacts:
+    """Where everything is in the machine; what a model of it needs beside the masses and the panel.
+
+    All places in axes of the machine: x, y, z with z upwards and z = 0 where the feet meet the frame [m].
+
+    Parameters
+    ----------
+    frame_size_m, frame_centre_m : tuple of float
+        Outer size along x, y, z and centre of mass of the frame without ballast; nan when unknown.
+    feet_m : tuple of (float, float)
+        Feet of the frame (x, y).
+    head_m : tuple of float
+        Centre of mass of the head where its moves end.
+    ballast_kg : float
+        Mass added to the frame [kg], part of `RunFacts.frame_mass_kg`; 0 for none.
+    ballast_m : tuple of float
+        Its centre of mass.
+    panel_corner_m : tuple of float
+        Corner of the panel with the smallest x and y.
+    panel_supports_m, panel_feet_m : tuple of (float, float)
+        Where the panel stands on the frame, and where on the bench.
+    camera_m : tuple of float
+        Where the camera sits on the panel (x, y).
+    camera_mass_kg : float
+        Camera with lens and light [kg].
+    sight_m : float
+        Height of the object above the panel [m].
+    camera_target : str
+        "head": the head holds what the camera looks at; "bench": it stands still.
+    """
+
+    frame_size_m: tuple[float, float, float] = _UNKNOWN_POINT
+    frame_centre_m: tuple[float, float, float] = _UNKNOWN_POINT
+    feet_m: tuple[tuple[float, float], ...] = ()
+    head_m: tuple[float, float, float] = _UNKNOWN_POINT
+    ballast_kg: float = 0.0
+    ballast_m: tuple[float, float, float] = _UNKNOWN_POINT
+    panel_corner_m: tuple[float, float, float] = _UNKNOWN_POINT
+    panel_supports_m: tuple[tuple[float, float], ...] = ()
+    panel_feet_m: tuple[tuple[float, float], ...] = ()
+    camera_m: tuple[float, float] = _UNKNOWN_POINT[:2]
+    camera_mass_kg: float = math.nan
+    sight_m: float = math.nan
+    camera_target: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -165,7 +215,7 @@ class RunFacts:
         Name of the run this one is compared with, and what was changed since.
     synthetic : bool
         True for invented data.
-    panel, move, sensor, camera : PanelFacts, MoveFacts, SensorFacts, CameraFacts
+    panel, layout, move, sensor, camera : PanelFacts, LayoutFacts, MoveFacts, SensorFacts, CameraFacts
         The parts.
     frame_mass_kg, head_mass_kg : float
         Mass of the machine without head, and of the moving head [kg].
@@ -177,6 +227,7 @@ class RunFacts:
     machine: str = ""
     date: str = ""
     panel: PanelFacts = field(default_factory=PanelFacts)
+    layout: LayoutFacts = field(default_factory=LayoutFacts)
     frame_mass_kg: float = math.nan
     head_mass_kg: float = math.nan
     move: MoveFacts = field(default_factory=MoveFacts)

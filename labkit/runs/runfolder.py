@@ -14,7 +14,8 @@ from labkit.base import LogFormatError
 from labkit.runs.facts import CameraFacts, MoveFacts, PanelFacts, RunFacts, SensorFacts
 from labkit.runs.readers import log_quantities, read_log
 from labkit.runs.recording import Recording
-from labkit.runs.runfile import QUANTITIES, RunFile, checked_table, facts_of, read_run_file, run_template
+from labkit.runs.run_keys import QUANTITIES
+from labkit.runs.runfile import RunFile, checked_table, facts_of, read_run_file, run_template
 
 __all__ = [
     "CameraFacts",
