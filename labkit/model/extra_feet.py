@@ -138,10 +138,8 @@ def _loss_factors(modes, panel, points, choices, vectors, forces, omega2) -> np.
     soft = modes.held.support_flexibility
     if not soft.any():
         return total
-    per_mode = modes.solved.forces[: len(soft)]
-    static = modes.held.support_forces(modes.held.at(modes.places(points)))
-    above = static - (per_mode / modes.solved.omega2) @ modes.shapes(points).T
-    in_supports = soft[:, None] * (per_mode @ vectors + _times(above[:, choices], forces)) ** 2 / omega2[:, None, :]
+    pushed = modes.support_forces @ vectors + _times(modes.residual_support_forces(points)[:, choices], forces)
+    in_supports = soft[:, None] * pushed**2 / omega2[:, None, :]
     extra = np.array([support.loss_factor for support in panel.supports]) - sheet
     return total + np.einsum("s,csm->cm", np.where(soft > 0.0, extra, 0.0), in_supports)
 

@@ -10,6 +10,7 @@ a tenth.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -195,9 +196,9 @@ class Machine:
         return total
 
     @cached_property
-    def _parts(self) -> list[tuple[np.ndarray, float | np.ndarray]]:
-        """Stiffness of each part with its loss factor (one a column for the panel modes)."""
-        parts: list[tuple[np.ndarray, float | np.ndarray]] = []
+    def _springs(self) -> list[tuple[np.ndarray, float]]:
+        """Stiffness of each foot and of the head's mount, with its loss factor."""
+        parts = []
         for foot in self.feet:
             rows = self._spread(point_motion((foot.x_m, foot.y_m, 0.0)))
             springs = np.array([foot.stiffness_x_n_per_m, foot.stiffness_y_n_per_m, foot.stiffness_z_n_per_m])
@@ -206,33 +207,35 @@ class Machine:
             springs = np.zeros(self._size)
             springs[self._mount] = self.head.mount.stiffness_n_per_m
             parts.append((np.diag(springs), self.head.mount.loss_factor))
-        if self.panel is not None:
-            springs, eta = np.zeros((2, self._size))
-            springs[self._flex] = (2.0 * np.pi * self.panel.modes.frequencies_hz) ** 2
-            eta[self._flex] = self.panel.modes.loss_factors
-            parts += [(np.diag(springs), eta), *self._bench_parts()]
-        return parts
-
-    def _bench_parts(self) -> list[tuple[np.ndarray, float]]:
-        """What a support on the bench adds to the panel modes, in which it stands on the frame.
-
-        Its energy is ½k(w + Ru)² instead of ½kw², w the panel relative to the frame; the panel modes left out follow
-        at once, which softens k(Ru)² by their residual flexibility.
-        """
-        parts, mount = [], self.panel
-        rises, pulls = self._spread(mount.bench_rise), self._spread(mount.bench_pull)
-        for number, rise, pull, shape in zip(mount.on_bench, rises, pulls, mount.bench_shapes):
-            support = mount.panel.supports[number]
-            flex = np.zeros(self._size)
-            flex[self._flex] = shape
-            cross = support.stiffness_n_per_m * np.outer(flex, rise)
-            own = np.outer(rise, pull)
-            parts.append((cross + cross.T + 0.5 * (own + own.T), support.loss_factor))
         return parts
 
     @cached_property
+    def _support_pull(self) -> np.ndarray:
+        """Downward force of each support of the panel for all coordinates."""
+        pull = self._spread(self.panel.support_pull)
+        pull[:, self._flex] = -self.panel.modes.support_forces
+        return pull
+
+    @cached_property
+    def _panel_stiffness(self) -> np.ndarray:
+        """Stiffness of the panel with its supports.
+
+        The panel modes have all supports on the frame. One on the bench has the energy ½k(w + Ru)² instead of ½kw²,
+        w the panel relative to the frame; the panel modes left out follow at once, which softens k(Ru)² by their
+        residual flexibility.
+        """
+        total = np.zeros((self._size, self._size))
+        if self.panel is None:
+            return total
+        total[self._flex, self._flex] = np.diag((2.0 * np.pi * self.panel.modes.frequencies_hz) ** 2)
+        pull = self._support_pull[list(self.panel.on_bench)]
+        pull[:, :6] *= 0.5
+        half = self._spread(self.panel.bench_rise).T @ pull
+        return total + half + half.T
+
+    @cached_property
     def _stiffness(self) -> np.ndarray:
-        total = sum((part for part, _ in self._parts), np.zeros((self._size, self._size)))
+        total = sum((part for part, _ in self._springs), self._panel_stiffness.copy())
         # Weight over feet at z = 0: a tilt lowers it, −½·g·Σm·z·(θx² + θy²).
         softening = self.gravity_m_s2 * self._mass[0, 4]
         total[3, 3] -= softening
@@ -243,8 +246,16 @@ class Machine:
     def _loss(self) -> np.ndarray:
         """Stiffness times loss factor; nan where a loss factor is unknown."""
         total = np.zeros((self._size, self._size))
-        for part, eta in self._parts:
+        for part, eta in self._springs:
             total += np.where(part != 0.0, part * eta, 0.0)
+        if self.panel is None:
+            return total
+        sheet = self.panel.panel.material.loss_factor.value
+        total += sheet * self._panel_stiffness
+        for support, pull in zip(self.panel.panel.supports, self._support_pull):
+            if math.isfinite(support.stiffness_n_per_m):
+                stored = np.outer(pull, pull) / support.stiffness_n_per_m
+                total += (support.loss_factor - sheet) * stored
         return total
 
     def _spread(self, rows: np.ndarray) -> np.ndarray:

@@ -209,11 +209,6 @@ class PanelMount:
         return [(self.panel.supports[n].x_m, self.panel.supports[n].y_m) for n in self.on_bench]
 
     @cached_property
-    def bench_shapes(self) -> np.ndarray:
-        """Panel modes at the supports on the bench, shape (n_bench, n_modes) [1/√kg]."""
-        return self.modes.shapes(self.bench_points_m) if self.on_bench else np.zeros((0, self.n_modes))
-
-    @cached_property
     def bench_rise(self) -> np.ndarray:
         """Rise of the frame above each support on the bench for its six motions, shape (n_bench, 6)."""
         x, y, z = self.corner_m
@@ -226,13 +221,13 @@ class PanelMount:
         return springs[:, None] * self.bench_rise
 
     @cached_property
-    def bench_pull(self) -> np.ndarray:
-        """Force of each support on the bench for motion of the frame, the panel modes still, shape (n_bench, 6)."""
-        if not self.on_bench:
-            return self._bench_force
-        springs = np.array([self.panel.supports[n].stiffness_n_per_m for n in self.on_bench])
-        residual = self.modes.residual_flexibility(self.bench_points_m)
-        return self._bench_force - springs[:, None] * (residual @ self._bench_force)
+    def support_pull(self) -> np.ndarray:
+        """Downward force of each support for motion of the frame, the panel modes still, shape (n_supports, 6)."""
+        pull = np.zeros((len(self.panel.supports), 6))
+        if self.on_bench:
+            pull[list(self.on_bench)] = self._bench_force
+            pull += self.modes.residual_support_forces(self.bench_points_m) @ self._bench_force
+        return pull
 
     @cached_property
     def _flexed(self) -> dict[tuple[float, float], tuple[np.ndarray, np.ndarray]]:

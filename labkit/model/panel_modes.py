@@ -91,6 +91,19 @@ class PanelModes:
         ports = self.held.at(self.places(at_m))
         return self.held.flexibility(ports, ports) - (shapes / omega2) @ shapes.T
 
+    @property
+    def support_forces(self) -> np.ndarray:
+        """Upward force of each support on the panel for unit modes, shape (n_supports, n_modes) [N/(m·√kg)]."""
+        return self.solved.forces[: len(self.held.supports)]
+
+    def residual_support_forces(self, at_m: Sequence[tuple[float, float]]) -> np.ndarray:
+        """Upward force of each support for unit upward forces at points that these modes do not carry.
+
+        Shape (n_supports, n_points); add it to the modes' Σ(force·φ)/ω² for the exact static force.
+        """
+        carried = (self.support_forces / self._held_omega2()) @ self.shapes(at_m).T
+        return self.held.support_forces(self.held.at(self.places(at_m))) - carried
+
     def _held_omega2(self) -> np.ndarray:
         if self.solved.omega2[0] <= 1e-9 * self.solved.omega2[-1]:
             raise ValueError("the panel is free to move as a whole and has no static compliance; add supports")

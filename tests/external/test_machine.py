@@ -139,7 +139,10 @@ def test_transmissibility():
 
 # ----------------------------------------------------------------------------------- panel against plate elements
 def fem_machine(machine, cells):
-    """Frequencies of the same machine, its panel as Bogner–Fox–Schmit elements with absolute displacement."""
+    """The same machine, its panel as Bogner–Fox–Schmit elements: frequencies, dampings, static motion, places in it.
+
+    Panel in absolute displacement; damping by the modal strain-energy method on the elements.
+    """
     mount = machine.panel
     panel, corner = mount.panel, mount.corner_m
     a, b, d = panel.length_m, panel.width_m, panel.rigidity
@@ -165,8 +168,9 @@ def fem_machine(machine, cells):
 
     plate_k, plate_m = bending.assemble(basis).toarray(), inertia.assemble(basis).toarray()
     n = plate_k.shape[0]
-    k, m = np.zeros((n + 9, n + 9)), np.zeros((n + 9, n + 9))
+    k, m, loss = np.zeros((3, n + 9, n + 9))
     k[:n, :n], m[:n, :n] = plate_k, plate_m
+    loss[:n, :n] = panel.material.loss_factor.value * plate_k
 
     def node(x, y):
         distance = np.hypot(mesh.p[0] - x, mesh.p[1] - y)
@@ -181,14 +185,18 @@ def fem_machine(machine, cells):
     def add(matrix, line, value):
         matrix += value * np.outer(line, line)
 
+    def spring(line, value, eta):
+        add(k, line, value)
+        add(loss, line, eta * value)
+
     for axis in range(3):
         add(m, row(machine.frame.centre_m, axis), machine.frame.mass_kg)
         add(m, row(machine.head.at_m, axis) + np.eye(n + 9)[n + 6 + axis], machine.head.mass_kg)
         m[n + 3 + axis, n + 3 + axis] += machine.frame.inertia_kg_m2[axis]
-        k[n + 6 + axis, n + 6 + axis] += machine.head.mount.stiffness_n_per_m[axis]
+        spring(np.eye(n + 9)[n + 6 + axis], machine.head.mount.stiffness_n_per_m[axis], machine.head.mount.loss_factor)
         for foot in machine.feet:
             value = (foot.stiffness_x_n_per_m, foot.stiffness_y_n_per_m, foot.stiffness_z_n_per_m)[axis]
-            add(k, row((foot.x_m, foot.y_m, 0.0), axis), value)
+            spring(row((foot.x_m, foot.y_m, 0.0), axis), value, foot.loss_factor)
     middle = (corner[0] + a / 2, corner[1] + b / 2, corner[2])
     for axis in range(2):  # in its plane the panel moves with the frame
         add(m, row(middle, axis), panel.mass_kg)
@@ -201,7 +209,7 @@ def fem_machine(machine, cells):
         stretch = np.eye(n + 9)[node(support.x_m, support.y_m)]
         if number not in mount.on_bench:
             stretch = stretch - row((corner[0] + support.x_m, corner[1] + support.y_m, corner[2]), 2)
-        add(k, stretch, support.stiffness_n_per_m)
+        spring(stretch, support.stiffness_n_per_m, support.loss_factor)
     weight = machine.gravity_m_s2 * (
         machine.frame.mass_kg * machine.frame.centre_m[2]
         + machine.head.mass_kg * machine.head.at_m[2]
@@ -214,15 +222,16 @@ def fem_machine(machine, cells):
     static = linalg.solve(k, -machine.head.mass_kg * force, assume_a="sym")
     camera = node(machine.camera.at_m[0] - corner[0], machine.camera.at_m[1] - corner[1])
     camera_dofs = camera, basis.nodal_dofs[1:3, np.flatnonzero(basis.nodal_dofs[0] == camera)[0]]
-    return linalg.eigh(k, m, eigvals_only=True, subset_by_index=(0, 15)), static, camera_dofs, n
+    omega2, shapes = linalg.eigh(k, m, subset_by_index=(0, 15))
+    damping = 0.5 * np.einsum("ir,ij,jr->r", shapes, loss, shapes) / omega2
+    return np.sqrt(omega2) / (2 * np.pi), damping, static, camera_dofs, n
 
 
 @pytest.mark.parametrize("on_bench", [(), (4,), (1, 4)])
 def test_coupled_modes_match_plate_elements(on_bench):
     """scikit-fem, panel in absolute displacement joined to the rigid frame by its supports: ≤ 0.3 %."""
     machine = wren(on_bench=on_bench)
-    omega2, static, (rise, slopes), n = fem_machine(machine, cells=8)
-    reference = np.sqrt(omega2) / (2 * np.pi)
+    reference, _, static, (rise, slopes), n = fem_machine(machine, cells=8)
     found = machine.modes.frequencies_hz[:14]
     assert found == pytest.approx(reference[:14], rel=3e-3)
     # steady acceleration of the head: object minus line of sight
@@ -234,6 +243,23 @@ def test_coupled_modes_match_plate_elements(on_bench):
     line_of_sight = np.array([in_plane[0] - sight * slope_x, in_plane[1] - sight * slope_y, static[rise]])
     expected = object_m - line_of_sight
     assert machine.static_m_per_m_s2("x") == pytest.approx(expected, rel=3e-3, abs=3e-3 * np.abs(expected).max())
+
+
+@pytest.mark.parametrize("sheet", ["cast acrylic", "mild steel"])
+def test_damping_of_parts_that_differ_matches_plate_elements(sheet):
+    """A stiff lossy foot on the bench under a sheet with little or much loss: modal strain energy of the elements."""
+    machine = wren(on_bench=(1, 4), n_modes=16)
+    panel = machine.panel.panel
+    supports = [
+        replace(s, stiffness_n_per_m=k, loss_factor=eta)
+        for s, k, eta in zip(panel.supports, (5e5, 2e5, 5e5, 1e6, 1e6), (0.05, 0.3, 0.0, 0.1, 0.2))
+    ]
+    machine = replace(
+        machine, panel=replace(machine.panel, panel=replace(panel, material=material(sheet), supports=supports))
+    )
+    frequencies, damping, *_ = fem_machine(machine, cells=10)
+    assert machine.modes.frequencies_hz[:12] == pytest.approx(frequencies[:12], rel=3e-3)
+    assert machine.modes.damping_ratios[:12] == pytest.approx(damping[:12], rel=2e-3)
 
 
 def test_supports_in_series_with_feet():
