@@ -136,7 +136,7 @@ def test_folder_stack_and_array(tmp_path, frames):
         assert damage is None
         np.testing.assert_array_equal(np.stack([f.pixels for f in found]), frames.astype(int) * factor)
         assert found[-1].time_s == pytest.approx(11 / 200)
-        with pytest.raises(ValueError, match="carries no frame times; give frame_rate_hz"):
+        with pytest.raises(ValueError, match="carries no frame times; give the frame rate"):
             open_clip(tmp_path / name)
 
 
@@ -250,3 +250,56 @@ def test_a_stack_cut_short(tmp_path, frames):
     assert damage is not None
     for frame, pixels in zip(found, frames):
         np.testing.assert_array_equal(frame.pixels, pixels)
+
+
+# ------------------------------------------------------------------------------------- what a file says of itself
+def test_frames_behind_a_bad_packet_keep_their_times(tmp_path, frames):
+    """The decoder gives the frames that it still holds without a time base; their times must not become nan."""
+    many = np.concatenate([frames] * 4)
+    path = write_video(
+        tmp_path / "b.mp4", many, codec="libx264", pixel_format="yuv420p", options={"bf": "2", "crf": "12"}
+    )
+    places, data = packet_places(path), bytearray(path.read_bytes())
+    first, last = places[8]
+    data[first + 8 : last] = bytes(last - first - 8)
+    path.write_bytes(data)
+    found, damage = read(open_clip(path))
+    assert damage is not None and len(found) >= 4
+    np.testing.assert_allclose([frame.time_s for frame in found], np.arange(len(found)) / 50, atol=1e-9)
+
+
+def test_interlaced_frames_are_named(tmp_path, frames):
+    path = tmp_path / "i.mkv"
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("mpeg2video", rate=25, options={"flags": "+ilme+ildct", "qscale": "2"})
+        stream.height, stream.width, stream.pix_fmt = 64, 80, "yuv420p"
+        for pixels in frames:
+            frame = av.VideoFrame.from_ndarray(pixels, format="gray").reformat(format="yuv420p")
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode())
+    assert any("interlaced" in note for note in open_clip(path).notes)
+    plain = open_clip(write_video(tmp_path / "p.mkv", frames, codec="mpeg2video", pixel_format="yuv420p", rate=25))
+    assert not any("interlaced" in note for note in plain.notes)
+
+
+def test_a_picture_that_players_turn_is_named(tmp_path, frames):
+    path = write_video(tmp_path / "t.mov", frames, codec="mjpeg", pixel_format="yuvj420p")
+    assert not any("turn the picture" in note for note in open_clip(path).notes)
+    turned, data = bytearray(path.read_bytes()), path.read_bytes()
+    track = data.index(b"tkhd") + 4 + 40  # version and flags 4, times to volume 36: then the 3 × 3 matrix
+    assert data[track : track + 4] == (1 << 16).to_bytes(4, "big")
+    for place, value in zip(range(0, 20, 4), (0, 1 << 16, 0, -(1 << 16), 0)):
+        turned[track + place : track + place + 4] = value.to_bytes(4, "big", signed=True)
+    path.write_bytes(turned)
+    clip = open_clip(path)
+    assert any("turn the picture by 90°" in note for note in clip.notes) and (clip.height, clip.width) == (64, 80)
+
+
+def test_a_first_frame_that_cannot_be_decoded_is_no_damage_further_on(tmp_path, frames):
+    path = write_video(tmp_path / "f.mkv", frames, codec="libx264", pixel_format="yuv420p")
+    places, data = packet_places(path), bytearray(path.read_bytes())
+    for first, last in places:
+        data[first:last] = bytes(last - first)
+    path.write_bytes(data)
+    with pytest.raises(LogFormatError, match=r"f\.mkv: found a first frame that cannot be decoded"):
+        open_clip(path)

@@ -102,7 +102,7 @@ def test_other_references(clip):
     assert rms(third.shift_px.T - (PATH - PATH[2])) < 0.006
     clean = take(0, 0, noise=0.0)
     assert rms(track(clip, frame_rate_hz=10.0, reference=clean).shift_px.T - PATH) < 0.005
-    with pytest.raises(ValueError, match="reference is 99; the clip has no frame of that number"):
+    with pytest.raises(ValueError, match="reference is 99; the clip frames has no frame of that number"):
         track(clip, frame_rate_hz=10.0, reference=99)
 
 
@@ -287,3 +287,70 @@ def test_stated_noise_is_the_noise():
     np.testing.assert_allclose(result.scatter_px, result.noise_px, rtol=0.15)
     whole = Region(top=0, left=0, height=96, width=96)
     assert Matcher(reference=still, region=whole).pair_noise(frames[0], np.zeros(2)) == pytest.approx(3.0, rel=0.05)
+
+
+# --------------------------------------------------------------------------------------------- what it remarks on
+def test_too_few_frames_give_no_verdict_and_no_nan(clip):
+    result = track(clip[:2], frame_rate_hz=10.0)
+    assert result.verdict == "too few frames are trusted to tell whether anything moved"
+    assert not result.moving and np.isnan(result.floor_px).all()
+
+
+def test_stripes_get_a_verdict_for_the_direction_that_has_texture():
+    stripes = 100 + 50 * np.sin(np.arange(96) / 2) + RNG.normal(0, 2, (10, 96, 96))
+    verdict = track(stripes, frame_rate_hz=10.0).verdict
+    assert "x " in verdict and "y " not in verdict and "inf" not in verdict
+
+
+def test_repeated_frames_are_remarked_on(clip):
+    """Every third frame shown twice, as software does that fills up to a nominal rate."""
+    shown = np.concatenate([[i, i] if i % 3 == 1 else [i] for i in range(len(clip))])
+    result = track(clip[shown], frame_rate_hz=10.0)
+    assert any(f"3 of {len(shown)} frames repeat the frame before" in note for note in result.notes)
+    assert not any("repeat" in note for note in track(clip, frame_rate_hz=10.0).notes)
+    still = eight_bit([take(0, 0) for _ in range(6)])
+    assert not any("repeat" in note for note in track(still, frame_rate_hz=10.0).notes)
+
+
+def smeared(time_s, motion_px, exposure_s, *, size=64):
+    """Frames that show the mean over an exposure from each time on: exact shifts of a periodic scene, no noise."""
+    scene = ndimage.gaussian_filter(np.random.default_rng(1).normal(0, 60, (size, size)), 1.5, mode="wrap") * 6 + 120
+    turn = -2j * np.pi * np.fft.fftfreq(size)
+    inside = (np.arange(24) + 0.5) / 24 * exposure_s
+    phases = np.array([np.exp(np.multiply.outer(motion_px(t + inside), turn)).mean(axis=0) for t in time_s])
+    return scene, np.fft.ifft(np.fft.fft(scene, axis=1) * phases[:, None, :], axis=2).real
+
+
+@pytest.mark.parametrize(("frame_time", "stamp"), [("start", 0.0), ("middle", 0.5), ("end", 1.0)])
+def test_a_decay_does_not_lag_by_half_the_exposure(frame_time, stamp):
+    """Ring-down from t = 50 ms on: its start is found where it is, whatever the stamps mark; wrong ones show the lag."""
+    rate, exposure, frequency, decay = 100.0, 9e-3, 17.0, 4.0
+    start = np.arange(80) / rate + 0.05
+
+    def wave(t):
+        return np.exp(-decay * t) * np.sin(2 * np.pi * frequency * t)
+
+    scene, frames = smeared(start, wave, exposure)
+    region = Region(top=12, left=12, height=40, width=40)
+    common = {"reference": scene, "region": region, "exposure_s": exposure, "time_s": start + stamp * exposure}
+
+    def lag_s(result):
+        """Delay of the fitted decay, from the phase of cosine and sine by least squares."""
+        t = result.recording.time_s[2:-2]
+        envelope = np.exp(-decay * t)
+        design = np.stack([envelope * np.cos(2 * np.pi * frequency * t), envelope * np.sin(2 * np.pi * frequency * t)])
+        cosine, sine = np.linalg.lstsq(design.T, result.recording.values[0, 2:-2], rcond=None)[0]
+        return -np.arctan2(cosine, sine) / (2 * np.pi * frequency)
+
+    right = track(frames, frame_time=frame_time, **common)
+    assert lag_s(right) == pytest.approx(0.0, abs=1e-4)
+    assert any(f"mark the {frame_time} of the exposure" in note for note in right.notes)
+    wrong = {"start": "middle", "middle": "end", "end": "middle"}[frame_time]
+    assert abs(lag_s(track(frames, frame_time=wrong, **common))) == pytest.approx(exposure / 2, abs=2e-4)
+
+
+def test_frame_time_is_checked_and_silent_without_exposure(clip):
+    with pytest.raises(ValueError, match="frame_time is 'begin'; it must be one of 'start', 'middle', 'end'"):
+        track(clip, frame_rate_hz=10.0, frame_time="begin")
+    result = track(clip, frame_rate_hz=10.0)
+    assert result.time_s[0] == 0.0 and not any("time stamps" in note for note in result.notes)

@@ -7,41 +7,22 @@ noise allows (Cramér–Rao) stands beside the scatter found, and a clip that sh
 
 from __future__ import annotations
 
-import itertools
-import os
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
 
 from labkit.analyse._frame_clock import even_clock
-from labkit.analyse.compression import CompressionSigns, compression_signs
-from labkit.analyse.registration import Matcher, Matches, cramer_rao_bound_px
-from labkit.analyse.sampling import correct_exposure
+from labkit.analyse._frame_walk import Walk, as_clip, match_flags, reference_picture, walk_clip
+from labkit.analyse._frame_worth import FEWEST_FRAMES, model_error_px, remarks_on_worth, worth
+from labkit.analyse.registration import Matcher
+from labkit.analyse.sampling import correct_exposure, exposure_middle_s
 from labkit.analyse.scale import Scale
-from labkit.base import check_array, check_number
-from labkit.runs.clips import Clip, ClipDamaged, Frame, Region
+from labkit.base import check_number
+from labkit.runs.clips import Clip, Region
 from labkit.runs.recording import Recording
 
-__all__ = ["TrackResult", "as_clip", "match_all", "match_flags", "reference_picture", "track"]
-
-_BATCH_PX = 8_000_000  # pixels that one batch of frames may hold
-_MOST_FRAMES = 64
-_NOISE_FRAMES = 4
-_LOST_QUALITY = 0.6
-_POOR_SHARE = 0.8  # of the usual quality of the clip; a match on the wrong brick of a wall stays below
-_DARK_GAIN = 0.2
-_SATURATED_SHARE = 0.02
-_CHANCE = 1e-3  # chance that noise alone is taken for motion
-_UNEVEN = 1.3  # noise differs from pixel to pixel in a real sensor: the scatter it causes is known to about this factor
-_RESOLUTION_PX = 5e-4  # what the model of the moved reference itself may be off by
-_BETWEEN_FRAMES_PX = 0.08  # what compression between frames may falsify, rms (0.01–0.07 on photographs in trials) …
-_IN_FRAMES_PX = 0.005  # … and compression within each frame (0.001–0.005)
-_SIGN_FRAMES = 10
-_WEAK_PX = 0.1  # bound above which a direction has no texture to speak of
+__all__ = ["FEWEST_FRAMES", "TrackResult", "track"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -54,7 +35,7 @@ class TrackResult:
         Displacement of the picture along x (columns, to the right) and y (rows, downwards) on an even clock, in px,
         or in m with a scale; nan where a frame is missing or not trusted.
     time_s : ndarray, shape (n_frames,)
-        Time of each frame as it came [s].
+        Time of each frame as it came [s]; with a known exposure or row time that of the middle of what it shows.
     shift_px : ndarray, shape (2, n_frames)
         Movement against the reference in every frame, x and y [px]; nan where none was found.
     quality, gain, clipped : ndarray, shape (n_frames,)
@@ -68,6 +49,8 @@ class TrackResult:
         Cramér–Rao bound of a shift between two equally noisy frames, x and y [px].
     noise_px : ndarray, shape (2,)
         Scatter that the noise of the frames causes in this method, x and y [px].
+    aliasing_px : ndarray, shape (2,)
+        Error that detail finer than the pixels may cause between whole pixels, rms [px]; nan when it cannot be told.
     scatter_px : ndarray, shape (2,)
         Standard deviation of the trusted shifts, x and y [px].
     floor_px : ndarray, shape (2,)
@@ -92,6 +75,7 @@ class TrackResult:
     noise_grey: float
     bound_px: np.ndarray
     noise_px: np.ndarray
+    aliasing_px: np.ndarray
     scatter_px: np.ndarray
     floor_px: np.ndarray
     moving: bool
@@ -107,7 +91,11 @@ class TrackResult:
     @property
     def verdict(self) -> str:
         """The verdict in words."""
-        words = f"x {1e3 * self.floor_px[0]:.2g}, y {1e3 * self.floor_px[1]:.2g} thousandths of a pixel rms"
+        if self.trusted.sum() < FEWEST_FRAMES:
+            return "too few frames are trusted to tell whether anything moved"
+        known = [(name, 1e3 * one) for name, one in zip("xy", self.floor_px) if np.isfinite(one)]
+        words = ", ".join(f"{name} {one:.2g}" for name, one in known) + " thousandths of a pixel rms"
+        words = words if known else "no texture in any direction"
         return f"motion (floor: {words})" if self.moving else f"no motion above the floor of this clip ({words})"
 
 
@@ -120,6 +108,7 @@ def track(
     region: Region | None = None,
     scale: Scale | None = None,
     exposure_s: float | None = None,
+    frame_time: str = "start",
     row_time_s: float | None = None,
     white_level: float | None = None,
     workers: int | None = None,
@@ -143,7 +132,11 @@ def track(
     scale : Scale, optional
         Size of a pixel at the object; with it the recording is in m.
     exposure_s : float, optional
-        Exposure time [s]; with it the recording is corrected for the averaging within the exposure.
+        Exposure time [s]; with it the recording is corrected for the averaging within the exposure, and the times are
+        those of the middle of the exposure.
+    frame_time : {"start", "middle", "end"}
+        What the time of a frame marks of its exposure (with a rolling shutter, that of the first row). The start is
+        usual for triggered cameras and video files; where it is wrong, a decay lags by half the exposure.
     row_time_s : float, optional
         Time from row to row of a rolling shutter [s]; with it the times are those of the middle of the region.
     white_level : float, optional
@@ -170,15 +163,16 @@ def track(
     picture = reference_picture(clip, reference)
     region = region or Region(top=0, left=0, height=picture.shape[0], width=picture.shape[1])
     matcher = Matcher(reference=picture, region=region, white_level=clip.white_level)
-    times, (matches,), (noise,), signs, damage = match_all(clip, [matcher], workers=workers, progress=progress)
+    middle_s = exposure_middle_s(frame_time, exposure_s=exposure_s or 0.0)
     if row_time_s is not None:
-        times = times + check_number("row_time_s", row_time_s, at_least=0.0) * (region.top + 0.5 * region.height)
+        middle_s += check_number("row_time_s", row_time_s, at_least=0.0) * (region.top + 0.5 * region.height)
+    walk = walk_clip(clip, [matcher], workers=workers, progress=progress)
+    (matches,), times = walk.matches, walk.time_s + middle_s
     flags = match_flags(matches, matcher)
     shift = np.where([not flag for flag in flags], matches.shift_px.T, np.nan)
     recording, notes = _recording(times, shift, scale, exposure_s)
-    lossy = True if signs.found else clip.lossy
-    remarks = _remarks(flags, signs, damage, region, row_time_s)
-    worth = _worth(shift, noise, matcher, least_floor_px=_model_error_px(clip, lossy))
+    lossy = True if walk.signs.found else clip.lossy
+    found = worth(shift, walk.noise_grey[0], matcher, least_floor_px=model_error_px(clip, lossy))
     return TrackResult(
         recording=recording,
         time_s=times,
@@ -188,184 +182,39 @@ def track(
         clipped=matches.clipped,
         flags=flags,
         lossy=lossy,
-        damage=damage,
-        notes=(*clip.notes, *notes, *remarks, *_weak_axes(worth["bound_px"])),
-        **worth,
+        damage=walk.damage,
+        notes=(
+            *clip.notes,
+            *notes,
+            *_remarks_on_times(frame_time, exposure_s, row_time_s, region),
+            *_remarks(flags, walk),
+            *remarks_on_worth(found),
+        ),
+        **found,
     )
 
 
-# ----------------------------------------------------------------------------------------------------- input
-def as_clip(
-    frames: Clip | np.ndarray | Iterable[np.ndarray],
-    *,
-    frame_rate_hz: float | None,
-    time_s: Sequence[float] | None,
-) -> Clip:
-    """The frames as a clip, whatever they came as; an iterable can be walked through once."""
-    if isinstance(frames, Clip):
-        if frame_rate_hz is not None or time_s is not None:
-            raise ValueError("the clip brings its frame times along; give frame_rate_hz or time_s where it is opened")
-        return frames
-    if isinstance(frames, np.ndarray):
-        return Clip.from_array(frames, frame_rate_hz=frame_rate_hz, time_s=time_s, name="frames")
-    return Clip.from_iterable(frames, frame_rate_hz=frame_rate_hz, time_s=time_s, name="frames")
-
-
-def reference_picture(clip: Clip, reference: int | np.ndarray) -> np.ndarray:
-    """The reference frame of a clip, by number, or the picture given."""
-    if isinstance(reference, np.ndarray):
-        return check_array("reference", reference, ndim=2)
-    number = int(check_number("reference", reference, at_least=0, cure="give the number of a frame, or a picture"))
-    for frame in clip:
-        if frame.number == number:
-            return frame.pixels
-    raise ValueError(f"reference is {number}; the clip has no frame of that number (the first is 0)")
-
-
-def match_all(
-    clip: Clip,
-    matchers: Sequence[Matcher],
-    *,
-    workers: int | None,
-    progress: Callable[[int], object] | None,
-) -> tuple[np.ndarray, list[Matches], list[float], CompressionSigns, str]:
-    """Frame times, matches and pixel noise [grey levels] of each matcher, marks of compression, and damage.
-
-    One walk through the clip. Batches of frames go to threads; no more of them are held than the threads need.
-    """
-    workers = workers or os.cpu_count() or 1
-    size = max(4, min(_MOST_FRAMES, _BATCH_PX // matchers[0].reference.size))
-    times: list[float] = []
-    damage: list[str] = []
-    done: list[list[tuple[Matches, list[float]]]] = []
-    waiting: deque[Future[list[tuple[Matches, list[float]]]]] = deque()
-    walk = _until_damage(clip, damage)
-    with ThreadPoolExecutor(workers) as pool:
-        for number in itertools.count():
-            batch = list(itertools.islice(walk, size))
-            times += [frame.time_s for frame in batch]
-            if number == 0:
-                first = [frame.pixels for frame in batch[:_SIGN_FRAMES]]
-                matchers[0].check_sizes(first)
-                signs = compression_signs(np.array(first), white_level=clip.white_level)
-            if batch:
-                waiting.append(pool.submit(_match_batch, matchers, [frame.pixels for frame in batch], number))
-            while waiting and (not batch or len(waiting) > 2 * workers):
-                done.append(waiting.popleft().result())
-                if progress:
-                    progress(sum(len(one[0][0].gain) for one in done))
-            if not batch:
-                break
-    if len(times) < 2:
-        raise ValueError(f"the clip gives {len(times)} frame(s); at least 2 are needed to see motion {damage or ''}")
-    joined = [_join([one[i] for one in done]) for i in range(len(matchers))]
-    found, noise = (list(part) for part in zip(*joined))
-    return np.array(times), found, noise, signs, "".join(damage)
-
-
-def _until_damage(clip: Clip, damage: list[str]) -> Iterator[Frame]:
-    try:
-        yield from clip
-    except ClipDamaged as error:
-        damage.append(str(error))
-
-
-def _join(batches: list[tuple[Matches, list[float]]]) -> tuple[Matches, float]:
-    names = ("shift_px", "gain", "quality", "clipped")
-    matches = Matches(**{name: np.concatenate([getattr(one, name) for one, _ in batches]) for name in names})
-    noise = [value for _, some in batches for value in some if value > 0]
-    return matches, float(np.median(noise) / np.sqrt(2)) if noise else 0.0
-
-
-def _match_batch(
-    matchers: Sequence[Matcher], pictures: list[np.ndarray], number: int
-) -> list[tuple[Matches, list[float]]]:
-    """Matches of a batch by each matcher, and the noise of a few frames (of every first, second, fourth … batch)."""
-    found = [matcher.match(pictures) for matcher in matchers]
-    most = 0 if number & (number - 1) else _NOISE_FRAMES
-    return [(matches, _noise(matcher, matches, pictures, most)) for matcher, matches in zip(matchers, found)]
-
-
-def _noise(matcher: Matcher, matches: Matches, pictures: list[np.ndarray], most: int) -> list[float]:
-    """Noise of the frames that lie whole pixels off: there aliasing, which looks like noise, cancels."""
-    off = np.abs(matches.shift_px - np.rint(matches.shift_px)).max(axis=1)
-    good = [i for i in np.argsort(off) if matches.quality[i] > _LOST_QUALITY and not matches.clipped[i] > 0.1]
-    return [matcher.pair_noise(pictures[i], matches.shift_px[i]) for i in good[:most]]
-
-
-# --------------------------------------------------------------------------------------------------- judgement
-def match_flags(matches: Matches, matcher: Matcher) -> tuple[str, ...]:
-    """Why each frame is not to be trusted; "" for a frame that is."""
-    inside = matcher.region.cut(matcher.reference)
-    before = float((inside >= matcher.white_level).mean())
-    reach = np.array([matcher.region.width, matcher.region.height]) / 4 + 1
-    usual = np.nanmedian(matches.quality) if np.isfinite(matches.quality).any() else 0.0
-    least = max(_LOST_QUALITY, _POOR_SHARE * usual)
-    flags = []
-    for shift, gain, quality, clipped in zip(matches.shift_px, matches.gain, matches.quality, matches.clipped):
-        if clipped > before + _SATURATED_SHARE:
-            flags.append("saturated")
-        elif gain < _DARK_GAIN and quality >= _LOST_QUALITY:
-            flags.append("dark")
-        elif not quality >= least:
-            flags.append("lost")
-        else:
-            flags.append("out of reach" if (np.abs(shift) > reach).any() else "")
-    return tuple(flags)
-
-
-def _model_error_px(clip: Clip, lossy: bool | None) -> float:
-    """Scatter that the method and the way of storing may cause by themselves [px]."""
-    if not lossy:
-        return _RESOLUTION_PX
-    return _IN_FRAMES_PX if clip.lossy and not clip.between_frames else _BETWEEN_FRAMES_PX
-
-
-def _worth(shift_px: np.ndarray, noise: float, matcher: Matcher, *, least_floor_px: float) -> dict[str, object]:
-    """What the trusted shifts are worth: bound, expected and found scatter, floor, and whether there is motion."""
-    good = shift_px[:, np.isfinite(shift_px).all(axis=0)]
-    count = good.shape[1]
-    bound = cramer_rao_bound_px(matcher.region.cut(matcher.reference), noise=noise)
-    expected = matcher.shift_noise_px(noise)
-    if count < 3:
-        unknown = np.full(2, np.nan)
-        scatter, floor, moving = unknown, unknown, False
-    else:
-        scatter = good.std(axis=1, ddof=1)
-        chance = np.sqrt(stats.chi2.ppf(1 - _CHANCE / 2, count - 1) / (count - 1))
-        floor = np.maximum(expected * max(chance, _UNEVEN), least_floor_px)
-        floor[bound > _WEAK_PX] = np.inf
-        lines = [_line_chance(row) < _CHANCE / 2 for row in good]
-        moving = bool(((scatter > floor) | (np.array(lines) & (scatter > least_floor_px) & (bound < _WEAK_PX))).any())
-    return {
-        "noise_grey": noise,
-        "bound_px": bound,
-        "noise_px": expected,
-        "scatter_px": scatter,
-        "floor_px": floor,
-        "moving": moving,
-    }
-
-
-def _line_chance(values: np.ndarray) -> float:
-    """Chance that white noise shows a spectral line as strong as the strongest one (Fisher 1929, first term)."""
-    power = np.abs(np.fft.rfft(values - values.mean())[1 : (len(values) + 1) // 2]) ** 2
-    if len(power) < 8 or not power.sum() > 0:
-        return 1.0
-    share = power.max() / power.sum()
-    return float(min(1.0, len(power) * (1 - share) ** (len(power) - 1)))
-
-
-def _remarks(
-    flags: tuple[str, ...], signs: CompressionSigns, damage: str, region: Region, row_time_s: float | None
-) -> list[str]:
-    remarks = [signs.words] if signs.found else []
+def _remarks(flags: tuple[str, ...], walk: Walk) -> list[str]:
+    remarks = [walk.signs.words] if walk.signs.found else []
+    remarks += [walk.repeated] if walk.repeated else []
     kinds = {flag: flags.count(flag) for flag in sorted(set(flags)) if flag}
     if kinds:
         words = ", ".join(f"{count} {flag}" for flag, count in kinds.items())
         remarks.append(f"{sum(kinds.values())} of {len(flags)} frames are not trusted and left out: {words}")
-    if damage:
-        remarks.append(f"the clip ends early; {len(flags)} frames before the damage are used. {damage}")
+    if walk.damage:
+        remarks.append(f"the clip ends early; {len(flags)} frames before the damage are used. {walk.damage}")
+    return remarks
+
+
+def _remarks_on_times(frame_time: str, exposure_s: float | None, row_time_s: float | None, region: Region) -> list[str]:
+    remarks = []
+    if exposure_s:
+        off_ms = 1e3 * exposure_middle_s(frame_time, exposure_s=exposure_s)
+        moved = f", {abs(off_ms):.3g} ms {'after' if off_ms > 0 else 'before'} the time stamps" if off_ms else ""
+        remarks.append(
+            f"time stamps are taken to mark the {frame_time} of the exposure (frame_time): the times here are those of "
+            f"its middle{moved}"
+        )
     if row_time_s:
         remarks.append(
             f"rolling shutter: each shift is an average over {1e3 * row_time_s * region.height:.3g} ms of read-out; "
@@ -374,13 +223,6 @@ def _remarks(
     return remarks
 
 
-def _weak_axes(bound_px: np.ndarray) -> list[str]:
-    """Remark on directions in which the texture is hardly more than noise."""
-    weak = [name for name, bound in zip("xy", bound_px) if not bound < _WEAK_PX]
-    return [f"too little texture along {' and '.join(weak)}: displacement there is not worth anything"] if weak else []
-
-
-# --------------------------------------------------------------------------------------------------- recording
 def _recording(
     time_s: np.ndarray, shift_px: np.ndarray, scale: Scale | None, exposure_s: float | None
 ) -> tuple[Recording, list[str]]:

@@ -168,7 +168,8 @@ class _Series:
         self.support = _inner(window, -_HALO_PX, -_HALO_PX)
         flat, weights = terms.reshape(len(terms), -1), weights.reshape(len(terms), -1)
         self.gram, self.weight_gram = flat @ flat.T, weights @ weights.T
-        self.weights = np.ascontiguousarray(np.vstack([weights, np.ones(weights.shape[1])]).T, dtype=np.float32)
+        self.weights = np.ones((weights.shape[1], len(weights) + 1), dtype=np.float32)
+        self.weights[:, :-1] = weights.T
         self.best = 1.0
         self.best = float(_solve([self.products(self.support.cut(reference)[None])], [self])[2][0])
 
@@ -180,11 +181,12 @@ class _Series:
         told[:, -1] = np.maximum(energy, 1e-12)
         return told
 
-    def shift_noise_px(self, noise: float) -> np.ndarray:
-        """Scatter of the shifts for white frame noise: the estimate is linear in the frame near its answer."""
+    def shift_weights(self) -> np.ndarray:
+        """Shift that a grey level more in each pixel of the support makes: near its answer the estimate is linear."""
         rows = _polynomials(np.zeros((1, 2)))[0]
         inverse = np.linalg.inv(rows @ self.gram @ rows.T)
-        return noise * np.sqrt(np.diag(inverse @ rows @ self.weight_gram @ rows.T @ inverse)[1:3])
+        weights = (inverse @ rows)[1:3] @ self.weights[:, :-1].T
+        return weights.reshape(2, self.support.height, self.support.width)
 
 
 def _solve(products: list[np.ndarray], series: list[_Series]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -302,9 +304,13 @@ class Matcher:
         passed = (_gaussian_taps(0.0) ** 2).sum()  # of the noise variance, along each axis
         return float(left.std() / passed)
 
+    def shift_weights(self) -> np.ndarray:
+        """Shift along x and y that a grey level more in one pixel makes [px/grey], shape (2, rows, columns)."""
+        return self._get_series(self._insets(np.zeros(2, dtype=int))).shift_weights()
+
     def shift_noise_px(self, noise: float) -> np.ndarray:
-        """Scatter along x and y [px] that frame noise of that standard deviation [grey levels] causes in the shifts."""
-        return self._get_series(self._insets(np.zeros(2, dtype=int))).shift_noise_px(noise)
+        """Scatter along x and y [px] that white frame noise of that standard deviation [grey levels] causes."""
+        return noise * np.sqrt((self.shift_weights() ** 2).sum(axis=(1, 2)))
 
     def check_sizes(self, frames: Sequence[np.ndarray]) -> None:
         """Raise unless all frames have the size of the reference."""

@@ -21,9 +21,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage, optimize
 
-from labkit.analyse.frames import as_clip, match_all, match_flags, reference_picture
+from labkit.analyse._frame_walk import as_clip, match_flags, reference_picture, walk_clip
 from labkit.analyse.registration import BLUR_PX, Matcher, Matches
-from labkit.analyse.sampling import exposure_attenuation
+from labkit.analyse.sampling import exposure_attenuation, exposure_middle_s
 from labkit.base import Estimate, check_choice, check_number
 from labkit.runs.clips import Clip, Region
 
@@ -139,6 +139,7 @@ def track_rows(
     frame_rate_hz: float | None = None,
     time_s: Sequence[float] | None = None,
     exposure_s: float = 0.0,
+    frame_time: str = "start",
     reference: int | np.ndarray = 0,
     at_rest: bool = False,
     region: Region | None = None,
@@ -150,13 +151,15 @@ def track_rows(
     Parameters
     ----------
     frames, frame_rate_hz, time_s, workers, progress
-        As in `labkit.analyse.frames.track`. The frame time is that of row 0.
+        As in `labkit.analyse.frames.track`. The frame time is that of row 0 of the frame.
     row_time_s : float
         Time from row to row [s], from the data sheet or from the read-out time divided by the rows.
     band_rows : int
         Rows of a band [px], at least 16: more rows, less noise and fewer samples.
     exposure_s : float
         Exposure time of a row [s].
+    frame_time : {"start", "middle", "end"}
+        What the time of a frame marks of the exposure of row 0.
     reference : int or ndarray
         Number of the reference frame, or the reference picture.
     at_rest : bool
@@ -172,12 +175,14 @@ def track_rows(
     row_time = check_number("row_time_s", row_time_s, above=0.0)
     bands = _bands(region, int(check_number("band_rows", band_rows, at_least=1)))
     matchers = [Matcher(reference=picture, region=band, white_level=clip.white_level) for band in bands]
-    times, found, noise, signs, damage = match_all(clip, matchers, workers=workers, progress=progress)
-    shift, used = _shifts(found, matchers, at_rest=at_rest)
-    middle = row_time * np.array([band.top + 0.5 * band.height for band in bands])
+    starts_s = exposure_middle_s(frame_time, exposure_s=exposure_s)
+    walk = walk_clip(clip, matchers, workers=workers, progress=progress)
+    times, signs = walk.time_s, walk.signs
+    shift, used = _shifts(walk.matches, matchers, at_rest=at_rest)
+    middle = starts_s + row_time * np.array([band.top + 0.5 * band.height for band in bands])
     when = (times[None, :] + middle[:, None]).ravel()
     order = np.argsort(when, kind="stable")
-    scatter = [matcher.shift_noise_px(value) for matcher, value, use in zip(matchers, noise, used) if use]
+    scatter = [matcher.shift_noise_px(value) for matcher, value, use in zip(matchers, walk.noise_grey, used) if use]
     lost = f"{(~used).sum()} of {len(bands)} bands cannot be followed and are left out" if not used.all() else ""
     return RowTrack(
         time_s=when[order],
@@ -186,12 +191,12 @@ def track_rows(
         band=np.repeat(np.arange(len(bands)), len(times))[order],
         band_rows=int(band_rows),
         row_time_s=row_time,
-        exposure_s=check_number("exposure_s", exposure_s, at_least=0.0),
+        exposure_s=float(exposure_s),
         frame_rate_hz=(len(times) - 1) / float(times[-1] - times[0]),
         noise_px=np.sqrt(np.mean(np.square(scatter), axis=0)),
         at_rest=at_rest,
         lossy=True if signs.found else clip.lossy,
-        notes=(*clip.notes, *(words for words in (signs.words, damage, lost) if words)),
+        notes=(*clip.notes, *(words for words in (signs.words, walk.repeated, walk.damage, lost) if words)),
     )
 
 

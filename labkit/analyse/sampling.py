@@ -6,11 +6,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.base import check_number
+from labkit.base import check_choice, check_number
 from labkit.runs.recording import Recording
 
-__all__ = ["AliasCandidates", "alias_candidates", "correct_exposure", "exposure_attenuation", "folded_frequency_hz"]
+__all__ = [
+    "FRAME_TIMES",
+    "AliasCandidates",
+    "alias_candidates",
+    "correct_exposure",
+    "exposure_attenuation",
+    "exposure_middle_s",
+    "folded_frequency_hz",
+]
 
+#: What the time stamp of a frame may mark of its exposure.
+FRAME_TIMES = ("start", "middle", "end")
 _LEAST_ATTENUATION = 0.1  # below this a correction multiplies noise by more than ten and is refused
 
 
@@ -73,6 +83,32 @@ def correct_exposure(recording: Recording, *, exposure_s: float) -> Recording:
     frequency = np.fft.rfftfreq(2 * count, 1.0 / recording.sample_rate_hz)
     spectrum = np.fft.rfft(mirrored, axis=1) / exposure_attenuation(frequency, exposure_s=exposure_s)
     return replace(recording, values=np.fft.irfft(spectrum, 2 * count, axis=1)[:, :count] + mean)
+
+
+def exposure_middle_s(frame_time: str, *, exposure_s: float) -> float:
+    """Time from the stamp of a frame to the middle of its exposure [s], which is the moment that the picture shows.
+
+    A vibration taken at the time stamps themselves lags or leads by half the exposure.
+
+    Parameters
+    ----------
+    frame_time : {"start", "middle", "end"}
+        What the time stamp of a frame marks of its exposure.
+    exposure_s : float
+        Exposure time [s].
+
+    References
+    ----------
+    Derived: to first order in the exposure the mean over it is the value in its middle; of a sinusoid, exactly, less
+    the factor of `exposure_attenuation`.
+
+    Examples
+    --------
+    >>> exposure_middle_s("start", exposure_s=0.008)
+    0.004
+    """
+    half = 0.5 * check_number("exposure_s", exposure_s, at_least=0.0)
+    return {"start": half, "middle": 0.0, "end": -half}[check_choice("frame_time", frame_time, FRAME_TIMES)]
 
 
 def folded_frequency_hz(frequency_hz: float, *, frame_rate_hz: float) -> float:

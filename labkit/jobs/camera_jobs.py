@@ -7,8 +7,9 @@ import math
 from pathlib import Path
 
 from labkit.analyse.blur import measure_blur
-from labkit.analyse.frames import track
+from labkit.analyse.frames import FEWEST_FRAMES, track
 from labkit.analyse.kernels import EXTENT_PER_SIGMA
+from labkit.analyse.sampling import FRAME_TIMES
 from labkit.analyse.scale import Scale, scale_from_lens
 from labkit.base import Estimate, check_number
 from labkit.jobs.printing import output_options, print_json, print_table, print_wrapped, progress, si, write
@@ -37,6 +38,12 @@ def _add_track(jobs: object) -> None:
     parser.add_argument("--times", type=Path, metavar="FILE", help="text file with the time of each frame [s]")
     parser.add_argument("--reference", type=int, default=0, metavar="N", help="number of the reference frame (0)")
     parser.add_argument("--row-us", type=float, metavar="T", help="time from row to row of a rolling shutter [µs]")
+    parser.add_argument(
+        "--frame-time",
+        choices=FRAME_TIMES,
+        default="start",
+        help="what the time of a frame marks of its exposure (start); matters with --exposure-ms",
+    )
     parser.add_argument(
         "--csv", type=Path, metavar="FILE", help="write the displacement as a log for check and analyse"
     )
@@ -106,6 +113,7 @@ def _track(options: argparse.Namespace) -> int:
         region=options.region,
         scale=_scale_of(options),
         exposure_s=si(options.exposure_ms, 1e-3),
+        frame_time=options.frame_time,
         row_time_s=si(options.row_us, 1e-6),
         progress=lambda done: progress(f"{clip.name}: frames", done, clip.n_frames or 0),
     )
@@ -119,7 +127,7 @@ def _track(options: argparse.Namespace) -> int:
         print()
         for text in camera.track_sentences(result):
             print_wrapped(text)
-    return 0 if result.trusted.sum() >= camera.FEWEST_FRAMES else 1
+    return 0 if result.trusted.sum() >= FEWEST_FRAMES else 1
 
 
 def _blur(options: argparse.Namespace) -> int:

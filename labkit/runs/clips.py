@@ -256,7 +256,10 @@ def frame_times_s(name: str, count: int, *, rate_hz: float | None, time_s: Seque
             raise ValueError(f"time_s has {len(times)} times for {count} frames of {name}; give one time a frame")
         return times
     if rate_hz is None:
-        raise ValueError(f"{name} carries no frame times; give frame_rate_hz [Hz] or time_s [s]")
+        raise ValueError(
+            f"{name} carries no frame times; give the frame rate (frame_rate_hz, --rate-hz) or the frame times "
+            "(time_s, --times)"
+        )
     rate = check_number("frame_rate_hz", rate_hz, above=0.0)
     return [i / rate for i in range(count)]
 

@@ -57,7 +57,9 @@ def open_video(path: Path, *, frame_rate_hz: float | None, time_s: Sequence[floa
         for number, (time, pixels) in enumerate(_frames(path)):
             yield _time(path, number, time, given, frame_rate_hz), pixels
 
-    return Clip(name=path.name, frame_rate_hz=rate, notes=_notes(facts), _read=read, **facts)
+    return Clip(
+        name=path.name, frame_rate_hz=rate, notes=(*_notes(facts), *_notes_on_frame(first)), _read=read, **facts
+    )
 
 
 def _time(path: Path, number: int, stated: float | None, given: list[float] | None, rate_hz: float | None) -> float:
@@ -72,7 +74,7 @@ def _time(path: Path, number: int, stated: float | None, given: list[float] | No
             path.name,
             found=f"no time at frame {number}",
             expected="a time with every frame",
-            cure="give frame_rate_hz [Hz] or time_s [s]",
+            cure="give the frame rate (frame_rate_hz, --rate-hz) or the frame times (time_s, --times)",
         )
     return stated
 
@@ -107,8 +109,17 @@ def _first_frame(path: Path, container: av.container.InputContainer) -> av.Video
         for frame in container.decode(video=0):
             return frame
     except av.FFmpegError as error:
-        raise _damaged(path, 0, error.strerror) from error
-    raise _damaged(path, 0, "no frame at all")
+        raise _undecodable(path, error.strerror) from error
+    raise _undecodable(path, "no frame at all")
+
+
+def _undecodable(path: Path, found: str) -> LogFormatError:
+    return LogFormatError(
+        path.name,
+        found=f"a first frame that cannot be decoded ({found})",
+        expected="a whole frame",
+        cure="copy the file again, or convert it without loss, as to FFV1 in MKV or to a folder of PNG pictures",
+    )
 
 
 def _white_level(frame: av.VideoFrame) -> float:
@@ -128,6 +139,21 @@ def _notes(facts: dict[str, object]) -> tuple[str, ...]:
     return (f"{facts['codec']} throws detail away in every frame: amplitudes change by some tenths of a per cent",)
 
 
+def _notes_on_frame(frame: av.VideoFrame) -> list[str]:
+    notes = []
+    if frame.interlaced_frame:
+        notes.append(
+            "the frames are marked as interlaced: if odd and even rows were taken at different times, motion between "
+            "the two is read wrong; record progressive, or separate the fields and use those of one kind"
+        )
+    if frame.rotation:
+        notes.append(
+            f"the file asks players to turn the picture by {abs(frame.rotation)}°; it is used as the sensor gave it, "
+            "and x and y are those of the sensor"
+        )
+    return notes
+
+
 # --------------------------------------------------------------------------------------------------- decoding
 def _frames(path: Path) -> Iterator[tuple[float | None, np.ndarray]]:
     """Time and grey levels of each frame up to the first damage, which is then raised."""
@@ -139,8 +165,10 @@ def _frames(path: Path) -> Iterator[tuple[float | None, np.ndarray]]:
         for frame in _decode(path, container, stream):
             if isinstance(frame, str):
                 raise _damaged(path, number, frame)
-            yield frame.time, _luma(frame)
-            number, last_s = number + 1, frame.time
+            # not frame.time: frames that the decoder still held at the end lose their time base
+            last_s = None if frame.pts is None else float(frame.pts * stream.time_base)
+            yield last_s, _luma(frame)
+            number += 1
             lasts_s = max(period_s, float((frame.duration or 0) * (frame.time_base or 0)))
     if number < count:
         raise _damaged(path, number, f"the end of the file; its header states {count} frames")

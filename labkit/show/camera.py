@@ -14,10 +14,8 @@ from labkit.analyse.kernels import EXTENT_PER_SIGMA
 from labkit.base import Estimate, check_number
 from labkit.runs.recording import Recording
 
-__all__ = ["FEWEST_FRAMES", "blur_sentences", "blur_table", "displacement_log", "track_sentences", "track_table"]
+__all__ = ["blur_sentences", "blur_table", "displacement_log", "track_sentences", "track_table"]
 
-#: Trusted frames below which a clip tells nothing.
-FEWEST_FRAMES = 3
 _BENCH = {"m": (1e6, "µm"), "px": (1.0, "px")}
 
 
@@ -64,9 +62,8 @@ def track_sentences(result: TrackResult) -> list[str]:
         False: "The pictures were stored without loss.",
         None: "Whether the pictures were stored with loss cannot be told.",
     }[result.lossy]
-    verdict = f"{result.verdict[0].upper()}{result.verdict[1:]}."
     return [
-        verdict if trusted >= FEWEST_FRAMES else "Too few frames are trusted to tell whether anything moved.",
+        f"{result.verdict[0].upper()}{result.verdict[1:]}.",
         f"{trusted} of {len(result.flags)} frames are trusted, {rate:.5g} a second. {stored}",
         f"Vibration above {rate / 2:.4g} Hz is folded below it: compare frequencies with an accelerometer.",
         *(f"note: {note}" for note in result.notes),

@@ -13,7 +13,7 @@ from skimage.registration import phase_cross_correlation
 
 from labkit.analyse.frames import track
 from labkit.analyse.registration import cramer_rao_bound_px
-from labkit.analyse.sampling import alias_candidates, exposure_attenuation, folded_frequency_hz
+from labkit.analyse.sampling import alias_candidates, exposure_attenuation, exposure_middle_s, folded_frequency_hz
 from labkit.runs.clips import Region
 
 PHOTOS = ("brick", "grass", "gravel", "camera")
@@ -146,6 +146,27 @@ def test_example_of_scikit_image():
     np.testing.assert_allclose(result.shift_px[:, 1], [13.32, -22.4], atol=0.002)
 
 
+@pytest.mark.parametrize("name", ["brick", "gravel"])
+def test_what_aliasing_may_cost_is_stated(name):
+    """Binned 8 × 8 the photographs are aliased: errors ten times the noise, foreseen from the first frame alone."""
+    photo, rng = getattr(data, name)().astype(float), np.random.default_rng(1)
+    steps = np.concatenate([[[0, 0]], rng.integers(-16, 17, (40, 2))])
+    frames = np.stack([binned(photo, dx, dy, size=60, bin_px=8) for dx, dy in steps])
+    result = track(frames + rng.normal(0, 0.3, frames.shape), frame_rate_hz=100.0)
+    errors = (result.shift_px.T - steps / 8).std(axis=0)
+    assert (errors > 5 * result.noise_px).all()
+    assert ((errors > 0.3 * result.aliasing_px) & (errors < 2 * result.aliasing_px)).all()
+    assert any("the picture is aliased" in note for note in result.notes)
+
+
+def test_a_picture_without_detail_finer_than_its_pixels_is_not_called_aliased():
+    photo = ndimage.gaussian_filter(data.gravel().astype(float), 8.0)  # one pixel of those below
+    frames = np.stack([binned(photo, dx, 0, size=60, bin_px=8) for dx in (0, 3, 5, -4, 2)])
+    result = track(noisy(frames, 1), frame_rate_hz=100.0)
+    assert result.moving and not any("aliased" in note for note in result.notes)
+    assert not (result.aliasing_px > result.noise_px).any()
+
+
 def lucas_kanade(reference, frame):
     """A small independent Lucas–Kanade: spline-warped frame, central differences, a few iterations (own test code)."""
     inner = slice(12, -12)
@@ -174,6 +195,7 @@ def test_agrees_with_lucas_kanade():
         (folded_frequency_hz(47.0, frame_rate_hz=30.0), 13.0, "folding, derived"),
         (exposure_attenuation(30.0, exposure_s=0.01), 0.85839369, "mean of a sinusoid over the exposure, derived"),
         (alias_candidates(13.0, frame_rate_hz=30.0, highest_hz=50.0).frequency_hz[-1], 47.0, "folding, derived"),
+        (exposure_middle_s("start", exposure_s=8e-3), 4e-3, "mean of a straight line, derived"),
     ],
 )
 def test_sampling_values(value, expected, source):
