@@ -575,9 +575,9 @@ def shortened(value: object) -> object:
     return float(f"{value:.9g}") if isinstance(value, float) else value
 
 
-def toml_text(tables: dict) -> str:
+def toml_text(tables: dict, written_by: str = "make_wren_runs.py") -> str:
     """Tables of texts, numbers, flags and lists as TOML (their JSON form is valid TOML)."""
-    lines = ["# Invented data for the demo; written by make_wren_runs.py."]
+    lines = [f"# Invented data for the demo; written by {written_by}."]
     for name, content in tables.items():
         for table in content if isinstance(content, list) else [content]:
             lines += ["", f"[[{name}]]" if isinstance(content, list) else f"[{name}]"]

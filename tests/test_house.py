@@ -95,7 +95,12 @@ def test_no_imports_inside_functions_and_no_prints_in_the_library():
             if isinstance(node, ast.FunctionDef):
                 inner = [n for n in ast.walk(node) if isinstance(n, ast.Import | ast.ImportFrom)]
                 assert not inner, f"{path}: import inside {node.name}"
-            if path.name != "__main__.py" and isinstance(node, ast.Call) and getattr(node.func, "id", "") == "print":
+            if (
+                "jobs" not in path.parts
+                and path.name != "__main__.py"
+                and isinstance(node, ast.Call)
+                and getattr(node.func, "id", "") == "print"
+            ):
                 raise AssertionError(f"{path}, line {node.lineno}: print")
 
 
