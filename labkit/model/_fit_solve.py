@@ -1,0 +1,242 @@
+"""Engine of the fit: staged starts, least squares in the logarithms of the parameters.
+
+Stages: low-discrepancy points over the whole range, judged softly (every observation counts as uncertain by a share
+of its value); soft least squares from the best of them; least squares with the stated uncertainties from the best of
+those. A single start ends in a wrong minimum more often than not, because modes of model and run get tied wrongly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import optimize, stats
+from scipy.stats import qmc
+
+from labkit.model.fit_cases import Case, Look, Parameter, case_values, follow_modes, settling_spread_s, tie_modes
+
+__all__ = ["Descent", "Point", "Problem", "staged_descents"]
+
+_SOFTEST, _SOFT = 0.15, 0.03  # share by which every observation counts as uncertain: judging starts, soft stage
+_MOST = 3.0  # greatest |ln| ratio that counts in the soft stages
+_STEP = 1e-4  # of ln(parameter), for derivatives
+_NEAR = 1e-3  # |Δ ln f| that counts when modes are followed over such a step
+_APART = 0.05  # distance in ln(parameter) of two ends that are not the same
+_N_SOFT = 24
+_SOFT_ROUNDS = ((8, 4), (4, 10))  # how many go on, after how many steps
+_HARD_STEPS = 60
+_N_SHAKES = 6  # further starts around the best end when it does not fit
+_FITS = 0.01  # χ² less likely than this by chance does not fit
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Point:
+    """The model of all cases at one set of parameters."""
+
+    logs: np.ndarray
+    looks: tuple[Look, ...]
+    tied: tuple[dict[str, int], ...]
+
+    @property
+    def values(self) -> np.ndarray:
+        """What the model says for all observations."""
+        return np.concatenate([case_values(look, tied) for look, tied in zip(self.looks, self.tied)])
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Problem:
+    """What is to be fitted: measured values with their standard deviations, and priors as further rows."""
+
+    cases: tuple[Case, ...]
+    parameters: tuple[Parameter, ...]
+    measured: np.ndarray
+    sd: np.ndarray
+    judged: np.ndarray  # rows by which starts are judged
+    prior_rows: np.ndarray  # numbers of the parameters that have a prior
+    prior_logs: np.ndarray
+    prior_sds: np.ndarray
+
+    @property
+    def n_rows(self) -> int:
+        """Observations and priors."""
+        return self.measured.size + self.prior_rows.size
+
+    @property
+    def low(self) -> np.ndarray:
+        """Lower bounds of the logarithms."""
+        return np.log([p.low for p in self.parameters])
+
+    @property
+    def high(self) -> np.ndarray:
+        """Upper bounds of the logarithms."""
+        return np.log([p.high for p in self.parameters])
+
+    def numbers(self, logs: np.ndarray) -> dict[str, float]:
+        """Parameters by name."""
+        return {p.name: float(value) for p, value in zip(self.parameters, np.exp(logs))}
+
+    def looks(self, logs: np.ndarray) -> tuple[Look, ...]:
+        """The model in every case."""
+        numbers, built = self.numbers(logs), {}
+        for case in self.cases:
+            if case.build not in built:
+                built[case.build] = case.build(numbers)
+        return tuple(Look(case=case, machine=built[case.build]) for case in self.cases)
+
+    def at(self, logs: np.ndarray, softness: float = 0.0) -> Point:
+        """The model with its modes tied to the measured ones."""
+        looks = self.looks(logs)
+        return Point(logs=logs, looks=looks, tied=tuple(tie_modes(look, softness=softness) for look in looks))
+
+    def near(self, logs: np.ndarray, base: Point) -> Point:
+        """The model at neighbouring parameters, its modes followed from `base`."""
+        looks = self.looks(logs)
+        before = zip(looks, base.tied, base.looks)
+        return Point(
+            logs=logs, looks=looks, tied=tuple(follow_modes(a, tied=t, before=b, near=_NEAR) for a, t, b in before)
+        )
+
+    def residuals(self, point: Point, softness: float) -> np.ndarray:
+        """Differences of model and measurement over their uncertainty; of the logarithms in the soft stages."""
+        values = point.values
+        if softness:
+            ratio = np.maximum(values, 1e-3 * self.measured) / np.where(self.measured > 0.0, self.measured, np.inf)
+            share = self.sd / np.where(self.measured > 0.0, self.measured, np.inf)
+            clear = self.measured > 2.0 * self.sd
+            logs = np.clip(np.log(np.where(clear, ratio, 1.0)), -_MOST, _MOST)
+            rows = logs / np.hypot(share, softness)
+        else:
+            rows = (values - self.measured) / self.sd
+        prior = (point.logs[self.prior_rows] - self.prior_logs) / np.hypot(self.prior_sds, softness)
+        return np.concatenate([rows, prior])
+
+    def jacobian(self, point: Point, softness: float = 0.0) -> np.ndarray:
+        """Derivatives of the residuals by the logarithms of the parameters."""
+        here, columns = self.residuals(point, softness), []
+        for number, top in enumerate(self.high):
+            step = _STEP if point.logs[number] + _STEP <= top else -_STEP
+            moved = point.logs.copy()
+            moved[number] += step
+            columns.append((self.residuals(self.near(moved, point), softness) - here) / step)
+        return np.array(columns).T
+
+    def with_settling_spread(self, point: Point) -> Problem:
+        """The problem with the spread of a last crossing before the envelope added to the settling times."""
+        spreads = [
+            settling_spread_s(look, seen) if seen.quantity == "settling_s" else 0.0
+            for look in point.looks
+            for seen in look.case.observations
+        ]
+        return replace(self, sd=np.hypot(self.sd, spreads))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Descent:
+    """Where least squares from one start ended."""
+
+    point: Point
+    problem: Problem
+    chi2: float
+    converged: bool
+
+
+def _descend(problem: Problem, start: np.ndarray, *, softness: float, steps: int) -> Descent:
+    seen: dict[bytes, Point] = {}
+
+    def at(logs: np.ndarray) -> Point:
+        key = logs.tobytes()
+        if key not in seen:
+            seen[key] = problem.at(logs, softness)
+        return seen[key]
+
+    def residuals(logs: np.ndarray) -> np.ndarray:
+        try:
+            return problem.residuals(at(logs), softness)
+        except ValueError:  # no such machine (it tips over): the step is taken back
+            return np.full(problem.n_rows, np.inf)
+
+    inside = np.clip(start, problem.low + 1e-6, problem.high - 1e-6)
+    found = optimize.least_squares(
+        residuals,
+        inside,
+        jac=lambda logs: problem.jacobian(at(logs), softness),
+        bounds=(problem.low, problem.high),
+        max_nfev=steps,
+        x_scale=1.0,
+        xtol=1e-7,
+        ftol=1e-7,
+        gtol=1e-7,
+    )
+    return Descent(point=at(found.x), problem=problem, chi2=2.0 * float(found.cost), converged=found.status > 0)
+
+
+def staged_descents(
+    problem: Problem,
+    *,
+    n_starts: int,
+    rng: np.random.Generator,
+    progress: Callable[[float], None] | None = None,
+) -> list[Descent]:
+    """Ends of the last stage, best first; ends that are the same are kept once.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is to be fitted.
+    n_starts : int
+        Points of the first stage, a power of 2.
+    rng : numpy.random.Generator
+        Scrambles the points.
+    progress : callable, optional
+        Called with the share that is done.
+    """
+    tell = progress or (lambda share: None)
+    starts = _starts(problem, n_starts, rng)
+    tell(0.3)
+    for number, (keep, steps) in enumerate(_SOFT_ROUNDS):
+        rough = _distinct([_descend(problem, start, softness=_SOFT, steps=steps) for start in starts])
+        starts = [end.point.logs for end in rough[:keep]]
+        tell(0.5 + 0.2 * number)
+    ends = _distinct([_finish(problem, start) for start in starts])
+    for _ in range(_N_SHAKES):
+        if stats.chi2.sf(ends[0].chi2, max(problem.n_rows - len(problem.parameters), 1)) > _FITS:
+            break
+        shaken = ends[0].point.logs + rng.choice([0.03, 0.1, 0.3]) * rng.standard_normal(len(problem.parameters))
+        ends = _distinct([*ends, _finish(problem, shaken)])
+    return ends
+
+
+def _finish(problem: Problem, start: np.ndarray) -> Descent:
+    """Least squares with the stated uncertainties, and with the spread of the settling times as it is there."""
+    exact = problem.with_settling_spread(problem.at(np.clip(start, problem.low, problem.high)))
+    return _descend(exact, start, softness=0.0, steps=_HARD_STEPS)
+
+
+def _starts(problem: Problem, n_starts: int, rng: np.random.Generator) -> list[np.ndarray]:
+    """The points that fit best softly; parameters that do not matter for that stay in the middle."""
+    unit = qmc.Sobol(len(problem.parameters), rng=rng).random_base2(int(np.log2(n_starts)))
+    points = problem.low + unit * (problem.high - problem.low)
+    middle = problem.at(0.5 * (problem.low + problem.high), _SOFTEST)
+    idle = ~np.any(problem.jacobian(middle, _SOFTEST)[problem.judged], axis=0)
+    points[:, idle] = middle.logs[idle]
+    costs, last = np.full(len(points), np.inf), None
+    for number, logs in enumerate(points):
+        try:
+            rows = problem.residuals(problem.at(logs, _SOFTEST), _SOFTEST)
+        except ValueError as error:
+            last = error
+            continue
+        costs[number] = np.sum(rows[problem.judged] ** 2)
+    if not np.isfinite(costs).any():
+        raise ValueError(f"no set of parameters within the bounds makes a machine; the last one failed: {last}")
+    order = np.argsort(costs)[:_N_SOFT]
+    return [points[number] for number in order if np.isfinite(costs[number])]
+
+
+def _distinct(ends: list[Descent]) -> list[Descent]:
+    kept: list[Descent] = []
+    for end in sorted(ends, key=lambda e: e.chi2):
+        if all(np.abs(end.point.logs - other.point.logs).max() > _APART for other in kept):
+            kept.append(end)
+    return kept

@@ -1,0 +1,419 @@
+"""What a fit of the machine starts from: parameters, observations, cases; and what a model shows in a case.
+
+A case is one run or one push test at its own mass, move and panel. A `Look` holds the modes that the model has there,
+and what they do to the camera and to the picture; measured modes are tied to modes of the model by it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy import optimize
+
+from labkit.base import Estimate, check_choice, check_number
+from labkit.model.machine import Machine
+from labkit.model.move import MoveProfile, end_states, pole
+from labkit.model.ringing import Ringing, envelope_settling_s, exposure_motion
+
+__all__ = ["Case", "Look", "Observation", "Parameter", "case_values", "follow_modes", "settling_spread_s", "tie_modes"]
+
+_AXES = {"x": 0, "y": 1, "z": 2}
+_OF_A_MODE = ("frequency_hz", "damping_ratio", "residual_amplitude_m")
+_AFTER_A_MOVE = ("residual_amplitude_m", "settling_s", "blur_m")
+_QUANTITIES = (*_OF_A_MODE, "settling_s", "blur_m", "stiffness_n_per_m")
+_SAME = 1e-7  # relative distance of frequencies below which no run tells modes apart
+_CLOSEST = 0.003  # share of its value by which a model is never trusted to agree when modes are tied
+_HIDDEN = 9.0  # most that damping and low visibility count
+_FAR = 1e9
+
+
+@dataclass(frozen=True, kw_only=True)
+class Parameter:
+    """A positive physical number to be found, between two bounds; fitted as its logarithm.
+
+    Parameters
+    ----------
+    name : str
+        Name with its unit, for example "foot_stiffness_z_n_per_m".
+    low, high : float
+        Bounds that the builder is sure of; what the runs cannot tell keeps their width.
+
+    Examples
+    --------
+    >>> Parameter(name="foot_loss_factor", low=0.01, high=0.5).low
+    0.01
+    """
+
+    name: str
+    low: float
+    high: float
+
+    def __post_init__(self) -> None:
+        check_number(f"low of {self.name!r}", self.low, above=0.0, cure="parameters are fitted as logarithms")
+        check_number(f"high of {self.name!r}", self.high, above=self.low)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Observation:
+    """A number that was measured in a case, or, with an unknown value, one that is asked for.
+
+    Parameters
+    ----------
+    quantity : str
+        "frequency_hz", "damping_ratio" or "residual_amplitude_m" of a measured mode (undamped natural frequency, ζ,
+        amplitude at the end of the move), "settling_s", "blur_m" (standard deviation of the motion of the picture in
+        an exposure, referred to the object), or "stiffness_n_per_m" (static push on the camera).
+    value : Estimate
+        Value and standard uncertainty; `Estimate.unknown()` asks for a prediction.
+    axis : str
+        "x", "y" or "z" along which amplitude, settling, blur or stiffness was measured. For a frequency, the axis of
+        the sensor if known: it helps to tie the mode to one of the model.
+    mode : str
+        Label of the measured mode, the same for its frequency, damping and amplitudes within a case.
+    seen_by : str
+        "camera" for a sensor at the camera, "picture" for the motion of the object in the picture.
+    tolerance_m : float or tuple of float
+        Of a settling time [m]: one number along `axis`, or x, y, z (inf where it does not matter).
+    wait_s, exposure_s : float
+        Of a blur: wait from the end of the move, and exposure time [s].
+    relative_to : str
+        Of a push test: what carries the gauge, "frame" or "bench".
+
+    Examples
+    --------
+    >>> f = Estimate.from_standard_error(31.4, 0.05, dof=40)
+    >>> Observation(quantity="frequency_hz", value=f, mode="sway").asked
+    False
+    """
+
+    quantity: str
+    value: Estimate
+    axis: str = ""
+    mode: str = ""
+    seen_by: str = "camera"
+    tolerance_m: float | tuple[float, float, float] = math.nan
+    wait_s: float = math.nan
+    exposure_s: float = math.nan
+    relative_to: str = ""
+
+    def __post_init__(self) -> None:
+        check_choice("quantity", self.quantity, _QUANTITIES)
+        check_choice("seen_by", self.seen_by, ("camera", "picture"))
+        if self.axis or self.quantity in ("residual_amplitude_m", "blur_m", "stiffness_n_per_m"):
+            check_choice(f"axis of {self.quantity}", self.axis, _AXES)
+        if self.quantity in _OF_A_MODE and not self.mode:
+            raise ValueError(f"{self.quantity} has no mode; give the same label to all that was measured of one mode")
+        if self.quantity == "settling_s":
+            self._check_tolerance()
+        if self.quantity == "blur_m":
+            check_number("wait_s of blur_m", self.wait_s, at_least=0.0)
+            check_number("exposure_s of blur_m", self.exposure_s, above=0.0)
+        if self.quantity == "stiffness_n_per_m":
+            check_choice("relative_to of stiffness_n_per_m", self.relative_to, ("frame", "bench"))
+        if not self.asked:
+            self._check_value()
+
+    @property
+    def asked(self) -> bool:
+        """True when there is no value: a prediction is asked for."""
+        return math.isnan(self.value.value)
+
+    @property
+    def label(self) -> str:
+        """Quantity with its mode and axis, for tables and messages."""
+        return " ".join(filter(None, (self.quantity, self.mode and f"of mode {self.mode}", self.axis)))
+
+    @property
+    def tolerances_m(self) -> tuple[float, float, float]:
+        """Tolerance along x, y, z [m]."""
+        if np.size(self.tolerance_m) == 3:
+            return tuple(self.tolerance_m)
+        return tuple(self.tolerance_m if axis == self.axis else math.inf for axis in _AXES)
+
+    def _check_tolerance(self) -> None:
+        if np.size(self.tolerance_m) == 1:
+            check_choice("axis of settling_s with one tolerance", self.axis, _AXES)
+            check_number("tolerance_m of settling_s", self.tolerance_m, above=0.0)
+        elif np.size(self.tolerance_m) != 3 or not all(value > 0.0 for value in self.tolerance_m):
+            raise ValueError(f"tolerance_m is {self.tolerance_m!r}; give one number above 0, or x, y, z (inf allowed)")
+
+    def _check_value(self) -> None:
+        may_be_zero = self.quantity in ("settling_s", "blur_m", "residual_amplitude_m")
+        check_number(self.label, self.value.value, **({"at_least": 0.0} if may_be_zero else {"above": 0.0}))
+        if not (math.isfinite(self.value.standard_error) and self.value.standard_error > 0.0):
+            raise ValueError(
+                f"standard_error of {self.label} is {self.value.standard_error!r}; a fit weighs by it, so it must be "
+                "known and above 0: repeat the measurement, or leave this one out"
+            )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Case:
+    """One run or one push test.
+
+    Parameters
+    ----------
+    name : str
+        What the builder calls it.
+    build : callable
+        Takes the parameters by name and makes the `Machine` as it stood in this case. Cases that share one `build`
+        share the machine. Keep parts that depend on few parameters (`PanelMount`) in a cache to save time.
+    profile : MoveProfile or None
+        The move; None for a push test or a tap.
+    move_axis : str
+        "x", "y", "z"; "" without a move.
+    observations : tuple of Observation
+        What was measured, or is asked for.
+    """
+
+    name: str
+    build: Callable[[Mapping[str, float]], Machine]
+    profile: MoveProfile | None
+    move_axis: str
+    observations: tuple[Observation, ...]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "observations", tuple(self.observations))
+        if self.profile is None and self.move_axis:
+            raise ValueError(f"case {self.name!r} has a move_axis but no profile; give both or neither")
+        if self.profile is not None:
+            self.profile.check_single()
+            check_choice(f"move_axis of case {self.name!r}", self.move_axis, _AXES)
+        for seen in self.observations:
+            if seen.quantity in _AFTER_A_MOVE and self.profile is None:
+                raise ValueError(f"case {self.name!r} has {seen.label} but no profile; give the move")
+        labels = [s.mode for s in self.observations if s.quantity == "frequency_hz"]
+        if len(set(labels)) < len(labels):
+            raise ValueError(f"case {self.name!r} has two frequencies of one mode; average them or use two labels")
+        lacking = {s.mode for s in self.observations if s.quantity in _OF_A_MODE} - set(labels)
+        if lacking:
+            raise ValueError(f"case {self.name!r} has no frequency_hz of mode(s) {', '.join(sorted(lacking))}; add it")
+
+    @property
+    def modes(self) -> tuple[Observation, ...]:
+        """The frequencies: one for each measured mode."""
+        return tuple(seen for seen in self.observations if seen.quantity == "frequency_hz")
+
+    def of_mode(self, quantity: str, mode: str) -> Observation | None:
+        """What was measured of a mode; None when it was not, or is only asked for."""
+        return next((s for s in self.observations if (s.quantity, s.mode) == (quantity, mode) and not s.asked), None)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Look:
+    """Modes of the model in one case and what they do; modes of exactly one frequency are taken together.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    machine : Machine
+        The machine in it.
+    """
+
+    case: Case
+    machine: Machine
+
+    @cached_property
+    def _groups(self) -> np.ndarray:
+        """Number of the first of each group of modes with one frequency."""
+        f = self.machine.modes.frequencies_hz
+        return np.flatnonzero(np.append(True, np.diff(f) > _SAME * f[1:]))
+
+    @cached_property
+    def frequencies_hz(self) -> np.ndarray:
+        """Undamped natural frequencies, ascending [Hz]."""
+        return self.machine.modes.frequencies_hz[self._groups]
+
+    @cached_property
+    def _residues(self) -> dict[str, np.ndarray]:
+        """Per observer: motion along x, y, z (rows) over the drive of each mode, independent of the modes' signs."""
+        modes = self.machine.modes
+        rows = {"camera": modes.camera, "picture": modes.image}
+        if self.case.profile is None:
+            return {who: motion * motion for who, motion in rows.items()}
+        drive = modes.push[_AXES[self.case.move_axis]]
+        return {who: drive * motion for who, motion in rows.items()}
+
+    @cached_property
+    def damping_ratios(self) -> np.ndarray:
+        """ζ of each mode."""
+        weight = np.abs(self._residues["camera"]).sum(axis=0) + 1e-300
+        own = weight * self.machine.modes.damping_ratios
+        return np.add.reduceat(own, self._groups) / np.add.reduceat(weight, self._groups)
+
+    @cached_property
+    def signatures(self) -> np.ndarray:
+        """Motion of the camera in each mode along x, y, z, as shares of all modes' motion, shape (n, 3)."""
+        moved = np.add.reduceat(self._residues["camera"], self._groups, axis=1)
+        return (moved / (np.abs(moved).sum() + 1e-300)).T
+
+    def loudness(self, seen: Observation) -> np.ndarray:
+        """How strongly each mode shows where `seen` was measured, loudest 1.
+
+        By a sensor its acceleration after a step of the head's acceleration counts, in the picture its displacement.
+        """
+        moved = np.abs(np.add.reduceat(self._residues[seen.seen_by], self._groups, axis=1))
+        size = moved[_AXES[seen.axis]] if seen.axis else np.linalg.norm(moved, axis=0)
+        if seen.seen_by == "picture":
+            size = size / self.frequencies_hz**2
+        return size / (size.max() + 1e-300)
+
+    @cached_property
+    def _poles(self) -> np.ndarray:
+        return pole(self.frequencies_hz, damping_ratio=self.damping_ratios)
+
+    @cached_property
+    def _ringings(self) -> dict[str, Ringing]:
+        state = end_states(self.case.profile, self._poles) * (-1j / self._poles.imag)
+        return {
+            who: Ringing(
+                poles_rad_s=self._poles, amplitudes_m=np.add.reduceat(residue, self._groups, axis=1) * state[None, :]
+            )
+            for who, residue in self._residues.items()
+        }
+
+    def ringing(self, seen_by: str) -> Ringing:
+        """Ringing after the move of the "camera" or in the "picture"."""
+        return self._ringings[seen_by]
+
+
+# ------------------------------------------------------------------------------------------------ values
+def case_values(look: Look, tied: Mapping[str, int]) -> np.ndarray:
+    """What the model says for each observation of the case.
+
+    Parameters
+    ----------
+    look : Look
+        The model in the case.
+    tied : mapping
+        Number of the model's mode for each label of a measured one.
+    """
+    return np.array([_value(look, seen, tied) for seen in look.case.observations])
+
+
+def _value(look: Look, seen: Observation, tied: Mapping[str, int]) -> float:
+    if seen.quantity == "frequency_hz":
+        return look.frequencies_hz[tied[seen.mode]]
+    if seen.quantity == "damping_ratio":
+        return look.damping_ratios[tied[seen.mode]]
+    if seen.quantity == "residual_amplitude_m":
+        return abs(look.ringing(seen.seen_by).amplitudes_m[_AXES[seen.axis], tied[seen.mode]])
+    if seen.quantity == "settling_s":
+        end, period = _envelope_end(look, seen)
+        return max(end - 0.25 * period, 0.0)
+    if seen.quantity == "blur_m":
+        motion = exposure_motion(look.ringing("picture"), wait_s=seen.wait_s, exposure_s=seen.exposure_s)
+        return motion.sigma_m[_AXES[seen.axis]]
+    compliance = look.machine.camera_compliance_m_per_n(seen.axis, relative_to=seen.relative_to)
+    return 1.0 / compliance if compliance > 0.0 else math.inf
+
+
+def _envelope_end(look: Look, seen: Observation) -> tuple[float, float]:
+    """When the envelope enters the tolerance, and the mean period of what rings then [s].
+
+    The last crossing lies up to half a period before it, evenly spread: on the mean a quarter.
+    """
+    ringing = look.ringing(seen.seen_by)
+    end = float(envelope_settling_s(ringing, tolerance_m=seen.tolerances_m))
+    sizes = np.abs(ringing.amplitudes_m) / np.array(seen.tolerances_m)[:, None]
+    parts = sizes * np.exp(ringing.poles_rad_s.real * end)
+    loudest = parts[parts.sum(axis=1).argmax()]
+    return end, float(loudest @ (2.0 * np.pi / ringing.poles_rad_s.imag) / (loudest.sum() + 1e-300))
+
+
+def settling_spread_s(look: Look, seen: Observation) -> float:
+    """Standard deviation of a last crossing about its mean distance from the envelope, T/(4√3) [s].
+
+    Parameters
+    ----------
+    look : Look
+        The model in the case.
+    seen : Observation
+        A settling time.
+    """
+    return _envelope_end(look, seen)[1] / (4.0 * math.sqrt(3.0))
+
+
+# ----------------------------------------------------------------------------------------------- tying modes
+def tie_modes(
+    look: Look, *, softness: float, anchors: Mapping[str, tuple[float, np.ndarray]] | None = None
+) -> dict[str, int]:
+    """Tie each measured mode to one of the model, all at once, so that the order does not matter.
+
+    Parameters
+    ----------
+    look : Look
+        The model in the case.
+    softness : float
+        Share of its value by which the model may be off.
+    anchors : mapping, optional
+        Frequency [Hz] and signature of a label in a fitted case, for modes that are asked for without a value.
+
+    Returns
+    -------
+    dict
+        Number of the model's mode for each label.
+
+    Notes
+    -----
+    Least sum of squares, by the Hungarian method, of the differences of ln f and ln ζ over their uncertainty and of
+    the decades by which a mode shows less than the loudest one; at most 9 for damping and for visibility.
+    """
+    modes = look.case.modes
+    if len(modes) > len(look.frequencies_hz):
+        raise ValueError(
+            f"case {look.case.name!r} has {len(modes)} measured modes, its machine {len(look.frequencies_hz)}; give "
+            "the panel more modes, or leave out what is not a mode of the machine"
+        )
+    if not modes:
+        return {}
+    costs = np.array([_tie_costs(look, seen, softness, (anchors or {}).get(seen.mode)) for seen in modes])
+    _, columns = optimize.linear_sum_assignment(costs)
+    return {seen.mode: int(column) for seen, column in zip(modes, columns)}
+
+
+def _tie_costs(look: Look, seen: Observation, softness: float, anchor: tuple[float, np.ndarray] | None) -> np.ndarray:
+    hidden = np.minimum(np.log10(look.loudness(seen) + 1e-300) ** 2, _HIDDEN)
+    if not seen.asked:
+        damping = look.case.of_mode("damping_ratio", seen.mode)
+        cost = hidden + _difference(look.frequencies_hz, seen.value, softness)
+        return (
+            cost
+            if damping is None
+            else cost + np.fmin(_difference(look.damping_ratios, damping.value, softness), _HIDDEN)
+        )
+    if anchor is None:
+        return hidden
+    unlike = np.abs(look.signatures - anchor[1]).sum(axis=1) / np.abs(anchor[1]).sum()
+    return (np.log(look.frequencies_hz / anchor[0]) / 0.3) ** 2 + unlike**2
+
+
+def _difference(values: np.ndarray, measured: Estimate, softness: float) -> np.ndarray:
+    share = np.hypot(measured.standard_error / measured.value, softness or _CLOSEST)
+    return (np.log(np.maximum(values / measured.value, 1e-9)) / share) ** 2
+
+
+def follow_modes(look: Look, *, tied: Mapping[str, int], before: Look, near: float) -> dict[str, int]:
+    """Number of each tied mode after a change of the parameters.
+
+    Parameters
+    ----------
+    look, before : Look
+        The model after and before the change.
+    tied : mapping
+        Numbers before it.
+    near : float
+        |Δ ln f| that counts like a signature that turned into another.
+    """
+    followed = {}
+    for label, number in tied.items():
+        moved = np.log(look.frequencies_hz / before.frequencies_hz[number]) / near
+        own = before.signatures[number]
+        unlike = np.abs(look.signatures - own).sum(axis=1) / (np.abs(own).sum() + 1e-300)
+        followed[label] = int(np.argmin(np.minimum(moved**2, _FAR) + np.minimum(unlike, 2.0) ** 2))
+    return followed
