@@ -40,9 +40,7 @@ def panel(stiffness=2e5, name="mild steel"):
 @pytest.mark.parametrize("stiffness", [1e5, math.inf])
 def test_every_choice_is_the_panel_with_these_feet(name, n_feet, stiffness):
     base = panel(name=name)
-    found = extra_feet(
-        base, GRID.places_m, camera_m=CAMERA, stiffness_n_per_m=stiffness, loss_factor=0.2, n_feet=n_feet
-    )
+    found = extra_feet(base, GRID.places_m, camera_m=CAMERA, stiffness_n_per_m=stiffness, n_feet=n_feet)
     assert len(found.choices) == math.comb(len(GRID.names), n_feet)
     for number in np.random.default_rng(1).choice(len(found.choices), 12, replace=False):
         feet = [
@@ -50,28 +48,16 @@ def test_every_choice_is_the_panel_with_these_feet(name, n_feet, stiffness):
             for x, y in GRID.places_m[found.choices[number]]
         ]
         anew = replace(base, supports=(*base.supports, *feet))
-        modes = anew.modes(5)
+        frequencies = anew.frequencies_hz(5)
         assert found.compliance_m_per_n[number] == pytest.approx(anew.compliance_m_per_n(CAMERA), rel=1e-6)
-        np.testing.assert_allclose(found.frequencies_hz[number, :3], modes.frequencies_hz[:3], rtol=1e-3)
-        np.testing.assert_allclose(found.frequencies_hz[number, 3:5], modes.frequencies_hz[3:], rtol=2e-3)
-        np.testing.assert_allclose(found.loss_factors[number, :3], modes.loss_factors[:3], rtol=0.02)
-        np.testing.assert_allclose(
-            np.abs(found.camera_shapes[number, :2]), np.abs(modes.shapes([CAMERA])[0, :2]), atol=2e-3
-        )
-        np.testing.assert_allclose(
-            found.participation[number, 0, :3] ** 2, modes.effective_masses_kg[:3], atol=0.01 * base.mass_kg
-        )
+        np.testing.assert_allclose(found.frequencies_hz[number, :3], frequencies[:3], rtol=1e-3)
+        np.testing.assert_allclose(found.frequencies_hz[number, 3:5], frequencies[3:], rtol=2e-3)
 
 
 def test_best_single_foot_is_under_the_camera():
-    found = extra_feet(panel(), GRID.places_m, camera_m=CAMERA, stiffness_n_per_m=1e6, loss_factor=0.1)
+    found = extra_feet(panel(), GRID.places_m, camera_m=CAMERA, stiffness_n_per_m=1e6)
     best = found.places_m[found.choices[np.argmin(found.compliance_m_per_n), 0]]
     assert tuple(best) == pytest.approx(CAMERA)
-
-
-def test_unknown_loss_stays_unknown():
-    found = extra_feet(panel(), [CAMERA], camera_m=CAMERA, stiffness_n_per_m=1e5, loss_factor=math.nan)
-    assert np.isnan(found.loss_factors).all() and np.isfinite(found.frequencies_hz).all()
 
 
 @pytest.mark.parametrize(
@@ -90,6 +76,5 @@ def test_refuses(places, stiffness, n_feet, match):
             places,
             camera_m=CAMERA,
             stiffness_n_per_m=stiffness,
-            loss_factor=0.0,
             n_feet=n_feet,
         )

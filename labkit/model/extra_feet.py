@@ -32,21 +32,12 @@ class ExtraFeet:
     frequencies_hz : ndarray, shape (n_choices, n_modes)
         Natural frequencies [Hz]; measured against panels solved anew the lowest three are good to 0.1 %, the next two
         to 0.2 %, the highest only fill the sum.
-    camera_shapes : ndarray, shape (n_choices, n_modes)
-        Mass-normalised mode shapes at the camera [1/√kg].
-    loss_factors : ndarray, shape (n_choices, n_modes)
-        Modal loss factors by shares of strain energy; nan when one is unknown.
-    participation : ndarray, shape (n_choices, 3, n_modes)
-        Γ for a base that rises and tilts, as in `PanelModes.participation`.
     """
 
     places_m: np.ndarray
     choices: np.ndarray
     compliance_m_per_n: np.ndarray
     frequencies_hz: np.ndarray
-    camera_shapes: np.ndarray
-    loss_factors: np.ndarray
-    participation: np.ndarray
 
     @property
     def first_frequency_hz(self) -> np.ndarray:
@@ -60,10 +51,9 @@ def extra_feet(
     *,
     camera_m: tuple[float, float],
     stiffness_n_per_m: float,
-    loss_factor: float,
     n_feet: int = 1,
 ) -> ExtraFeet:
-    """Compliance, frequencies and camera shapes with extra feet at all choices of places.
+    """Compliance at the camera and frequencies of the panel with extra feet at all choices of places.
 
     Parameters
     ----------
@@ -75,8 +65,6 @@ def extra_feet(
         The camera's place [m].
     stiffness_n_per_m : float
         Stiffness of each extra foot [N/m]; ``math.inf`` for rigid.
-    loss_factor : float
-        η of each extra foot; nan when unknown.
     n_feet : {1, 2}
         Extra feet a choice.
 
@@ -93,14 +81,15 @@ def extra_feet(
     >>> feet = [PointSupport(x_m=x, y_m=y, stiffness_n_per_m=math.inf) for x in (0, 0.4) for y in (0, 0.4)]
     >>> panel = Panel(length_m=0.4, width_m=0.4, thickness_m=0.003, material=material("mild steel"),
     ...     edges=Edges(), supports=feet, masses=(), holes=None)
-    >>> found = extra_feet(panel, [(0.2, 0.2)], camera_m=(0.2, 0.2), stiffness_n_per_m=math.inf, loss_factor=0.0)
+    >>> found = extra_feet(panel, [(0.2, 0.2)], camera_m=(0.2, 0.2), stiffness_n_per_m=math.inf)
     >>> round(float(found.first_frequency_hz[0] / panel.frequencies_hz(1)[0]), 3)
     2.218
     """
     places = check_array("places_m", places_m, ndim=2, min_length=2)
     check_number("n_feet", n_feet, at_least=1, at_most=min(2, len(places)))
-    rigid = stiffness_n_per_m == math.inf
-    soft = 0.0 if rigid else 1.0 / check_number("stiffness_n_per_m", stiffness_n_per_m, above=0.0)
+    soft = (
+        0.0 if stiffness_n_per_m == math.inf else 1.0 / check_number("stiffness_n_per_m", stiffness_n_per_m, above=0.0)
+    )
     modes = panel.modes(_N_MODES)
     points = np.vstack([places, [camera_m]])
     shapes, residual = modes.shapes(points), modes.residual_flexibility(points)
@@ -111,37 +100,12 @@ def extra_feet(
     springs, at_feet = _springs(residual, choices, soft), shapes[choices]
     stiffness = np.swapaxes(at_feet, 1, 2) @ springs @ at_feet
     stiffness[:, range(_N_MODES), range(_N_MODES)] += omega2
-    new_omega2, vectors = np.linalg.eigh(stiffness)
-    forces = -springs @ (at_feet @ vectors)
-    loss = _loss_factors(modes, panel, points, choices, vectors, forces, new_omega2)
-    in_feet = soft * np.sum(forces**2, axis=1) / new_omega2
     return ExtraFeet(
         places_m=places,
         choices=choices,
         compliance_m_per_n=_with_feet(static, choices, soft),
-        frequencies_hz=np.sqrt(new_omega2) / (2.0 * np.pi),
-        camera_shapes=shapes[-1] @ vectors + _times(residual[-1:, choices], forces)[:, 0],
-        loss_factors=loss if rigid else loss + in_feet * (loss_factor - panel.material.loss_factor.value),
-        participation=modes.participation @ vectors,
+        frequencies_hz=np.sqrt(np.linalg.eigvalsh(stiffness)) / (2.0 * np.pi),
     )
-
-
-def _times(rows: np.ndarray, forces: np.ndarray) -> np.ndarray:
-    """Rows (n, n_choices, n_feet) times foot forces (n_choices, n_feet, n_modes) → (n_choices, n, n_modes)."""
-    return np.swapaxes(rows, 0, 1) @ forces
-
-
-def _loss_factors(modes, panel, points, choices, vectors, forces, omega2) -> np.ndarray:
-    """Share of the old supports and, for all the rest, of the sheet; the extra feet come on top."""
-    sheet = panel.material.loss_factor.value
-    total = np.full(omega2.shape, sheet)
-    soft = modes.held.support_flexibility
-    if not soft.any():
-        return total
-    pushed = modes.support_forces @ vectors + _times(modes.residual_support_forces(points)[:, choices], forces)
-    in_supports = soft[:, None] * pushed**2 / omega2[:, None, :]
-    extra = np.array([support.loss_factor for support in panel.supports]) - sheet
-    return total + np.einsum("s,csm->cm", np.where(soft > 0.0, extra, 0.0), in_supports)
 
 
 def _springs(flexibility: np.ndarray, choices: np.ndarray, soft: float) -> np.ndarray:

@@ -11,6 +11,7 @@ a tenth.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -20,36 +21,49 @@ from scipy import linalg
 from labkit.base import STANDARD_GRAVITY_M_S2, check_choice, check_number
 from labkit.model.machine_parts import Camera, Foot, Frame, Head, PanelMount, body_mass, point_motion
 
-__all__ = ["Machine", "MachineModes", "recoil_m", "transmissibility"]
+__all__ = ["Machine", "MachineModes", "PictureModes", "recoil_m", "transmissibility"]
 
 _AXES = {"x": 0, "y": 1, "z": 2}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class MachineModes:
-    """Modes of the machine, and how a move of the head drives them.
+class PictureModes:
+    """Modes as the picture sees them, and how a move of the head drives them; leading axes are machines.
 
     Parameters
     ----------
-    frequencies_hz : ndarray, shape (n,)
+    frequencies_hz : ndarray, shape (..., n)
         Undamped natural frequencies, ascending [Hz].
-    damping_ratios : ndarray, shape (n,)
+    damping_ratios : ndarray, shape (..., n)
         ζ by the modal strain-energy method, η/2; nan when a loss factor is unknown.
-    shapes : ndarray, shape (n_coordinates, n)
-        Mass-normalised: x, y, z [m], turns about x, y, z [rad], head on its mount (x, y, z), panel modes.
-    push : ndarray, shape (3, n)
+    push : ndarray, shape (..., 3, n)
         Modal push for unit acceleration of the head along x, y, z: q̈ + 2ζωq̇ + ω²q = push·a.
-    camera, image : ndarray, shape (3, n)
-        Displacement x, y, z of the camera, and of the object in its picture (object minus line of sight; z is the
-        defocus), for unit q.
+    image : ndarray, shape (..., 3, n)
+        Displacement x, y, z of the object in the picture (object minus line of sight; z is the defocus), for unit q.
     """
 
     frequencies_hz: np.ndarray
     damping_ratios: np.ndarray
-    shapes: np.ndarray
     push: np.ndarray
-    camera: np.ndarray
     image: np.ndarray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class MachineModes(PictureModes):
+    """Modes of one machine.
+
+    Parameters
+    ----------
+    frequencies_hz, damping_ratios, push, image : ndarray
+        As in `PictureModes`, without leading axes.
+    shapes : ndarray, shape (n_coordinates, n)
+        Mass-normalised: x, y, z [m], turns about x, y, z [rad], head on its mount (x, y, z), panel modes.
+    camera : ndarray, shape (3, n)
+        Displacement x, y, z of the camera for unit q.
+    """
+
+    shapes: np.ndarray
+    camera: np.ndarray
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,7 +126,7 @@ class Machine:
                 f"the machine does not stand by itself (lowest ω² = {omega2[0]:.3g} rad²/s²): it can slide, or it tips "
                 "over under gravity; give the feet stiffness in x, y and z, or set them further apart"
             )
-        lost = np.einsum("ir,ij,jr->r", shapes, self._loss, shapes)
+        lost = np.einsum("ir,ij,jr->r", shapes, self.loss_matrix, shapes)
         return MachineModes(
             frequencies_hz=np.sqrt(omega2) / (2.0 * np.pi),
             damping_ratios=0.5 * lost / omega2,
@@ -210,7 +224,7 @@ class Machine:
         return parts
 
     @cached_property
-    def _support_pull(self) -> np.ndarray:
+    def support_pull(self) -> np.ndarray:
         """Downward force of each support of the panel for all coordinates."""
         pull = self._spread(self.panel.support_pull)
         pull[:, self._flex] = -self.panel.modes.support_forces
@@ -228,7 +242,7 @@ class Machine:
         if self.panel is None:
             return total
         total[self._flex, self._flex] = np.diag((2.0 * np.pi * self.panel.modes.frequencies_hz) ** 2)
-        pull = self._support_pull[list(self.panel.on_bench)]
+        pull = self.support_pull[list(self.panel.on_bench)]
         pull[:, :6] *= 0.5
         half = self._spread(self.panel.bench_rise).T @ pull
         return total + half + half.T
@@ -243,7 +257,7 @@ class Machine:
         return total
 
     @cached_property
-    def _loss(self) -> np.ndarray:
+    def loss_matrix(self) -> np.ndarray:
         """Stiffness times loss factor; nan where a loss factor is unknown."""
         total = np.zeros((self._size, self._size))
         for part, eta in self._springs:
@@ -252,7 +266,7 @@ class Machine:
             return total
         sheet = self.panel.panel.material.loss_factor.value
         total += sheet * self._panel_stiffness
-        for support, pull in zip(self.panel.panel.supports, self._support_pull):
+        for support, pull in zip(self.panel.panel.supports, self.support_pull):
             if math.isfinite(support.stiffness_n_per_m):
                 stored = np.outer(pull, pull) / support.stiffness_n_per_m
                 total += (support.loss_factor - sheet) * stored
@@ -276,9 +290,13 @@ class Machine:
     def _sight(self, height_m: float) -> np.ndarray:
         """Motion of a point fixed to the camera at `height_m` above it."""
         x, y, z = self.camera.at_m
-        lever = height_m if self.panel is None else z + height_m - self.panel.corner_m[2]
-        rise, slope_x, slope_y = self._flexing
-        return self._spread(point_motion((x, y, z + height_m))) + np.array([-lever * slope_x, -lever * slope_y, rise])
+        return self._spread(point_motion((x, y, z + height_m))) + self._swung(self._flexing, height_m)
+
+    def _swung(self, flexing: np.ndarray, height_m: float) -> np.ndarray:
+        """What rise and slopes of the panel under the camera do to a point fixed to it at `height_m` above it."""
+        rise, slope_x, slope_y = flexing
+        lever = height_m if self.panel is None else self.camera.at_m[2] + height_m - self.panel.corner_m[2]
+        return np.array([-lever * slope_x, -lever * slope_y, rise])
 
     @cached_property
     def _camera_motion(self) -> np.ndarray:
@@ -292,6 +310,32 @@ class Machine:
             object_motion = self._spread(point_motion((x, y, z + self.camera.sight_m)))
             object_motion[:, self._mount] = np.eye(3)[:, : self._n_mount]
         return object_motion - self._sight(self.camera.sight_m)
+
+    # -------------------------------------------------------------------------------- points of the panel
+    def stretch(self, places_m: Sequence[tuple[float, float]], *, on_bench: bool) -> np.ndarray:
+        """Stretch of springs under points of the panel for all coordinates, shape (n_places, n_coordinates).
+
+        Parameters
+        ----------
+        places_m : sequence of (x, y)
+            Points on the panel [m], from its corner.
+        on_bench : bool
+            True for springs that stand on the bench, False on the frame.
+        """
+        lift = self.panel.frame_rise(places_m) if on_bench else 0.0
+        rows = self._spread(self.panel.residual_rise(places_m) + lift)
+        rows[:, self._flex] = self.panel.modes.shapes(places_m)
+        return rows
+
+    def image_dip(self, loads_m: Sequence[tuple[float, float]]) -> np.ndarray:
+        """Displacement of the object in the picture that the panel modes leave out, shape (3, n_loads) [m/N].
+
+        Parameters
+        ----------
+        loads_m : sequence of (x, y)
+            Points on the panel [m] with a unit upward force each.
+        """
+        return -self._swung(self.panel.dip(*self.camera.at_m[:2], loads_m=loads_m), self.camera.sight_m)
 
 
 # --------------------------------------------------------------------------------------------- closed forms

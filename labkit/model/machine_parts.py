@@ -208,11 +208,15 @@ class PanelMount:
         """Places of the supports on the bench, on the panel [m]."""
         return [(self.panel.supports[n].x_m, self.panel.supports[n].y_m) for n in self.on_bench]
 
+    def frame_rise(self, at_m: Sequence[tuple[float, float]]) -> np.ndarray:
+        """Rise of the frame at panel points for its six motions, shape (n, 6)."""
+        x, y, z = self.corner_m
+        return np.array([point_motion((x + px, y + py, z))[2] for px, py in at_m]).reshape(-1, 6)
+
     @cached_property
     def bench_rise(self) -> np.ndarray:
-        """Rise of the frame above each support on the bench for its six motions, shape (n_bench, 6)."""
-        x, y, z = self.corner_m
-        return np.array([point_motion((x + px, y + py, z))[2] for px, py in self.bench_points_m]).reshape(-1, 6)
+        """Rise of the frame at each support on the bench for its six motions, shape (n_bench, 6)."""
+        return self.frame_rise(self.bench_points_m)
 
     @cached_property
     def _bench_force(self) -> np.ndarray:
@@ -241,23 +245,35 @@ class PanelMount:
         stands on the bench somewhere, shape (3, 6).
         """
         if (x_m, y_m) not in self._flexed:
-            x, y = x_m - self.corner_m[0], y_m - self.corner_m[1]
-            step = 1e-3 * min(self.panel.length_m, self.panel.width_m)
-            ends_x = np.clip([x - step, x + step], 0.0, self.panel.length_m)
-            ends_y = np.clip([y - step, y + step], 0.0, self.panel.width_m)
-            modal, rigid = self._rises([(x, y), *((end, y) for end in ends_x), *((x, end) for end in ends_y)])
-            self._flexed[x_m, y_m] = tuple(
-                np.array([r[0], (r[2] - r[1]) / np.ptp(ends_x), (r[4] - r[3]) / np.ptp(ends_y)]) for r in (modal, rigid)
-            )
+            points, spans = self._star(x_m, y_m)
+            rises = self.modes.shapes(points), self.residual_rise(points)
+            self._flexed[x_m, y_m] = tuple(_rise_and_slopes(rise, spans) for rise in rises)
         return self._flexed[x_m, y_m]
 
-    def _rises(self, points: list[tuple[float, float]]) -> tuple[np.ndarray, np.ndarray]:
-        """Rise of panel points relative to the frame for unit panel modes and for the six motions of the frame."""
-        modal, rigid = self.modes.shapes(points), np.zeros((len(points), 6))
-        if self.on_bench:
-            residual = self.modes.residual_flexibility([*points, *self.bench_points_m])
-            rigid = -residual[: len(points), len(points) :] @ self._bench_force
-        return modal, rigid
+    def dip(self, x_m: float, y_m: float, *, loads_m: np.ndarray) -> np.ndarray:
+        """Rise and slopes at a place of the machine that the panel modes leave out, shape (3, n_loads).
+
+        For unit upward forces at points (x, y) of the panel.
+        """
+        points, spans = self._star(x_m, y_m)
+        residual = self.modes.residual_flexibility([*points, *loads_m])
+        return _rise_and_slopes(residual[: len(points), len(points) :], spans)
+
+    def residual_rise(self, at_m: Sequence[tuple[float, float]]) -> np.ndarray:
+        """Rise of panel points relative to the frame for its six motions, the panel modes still, shape (n, 6)."""
+        if not self.on_bench:
+            return np.zeros((len(at_m), 6))
+        residual = self.modes.residual_flexibility([*at_m, *self.bench_points_m])
+        return -residual[: len(at_m), len(at_m) :] @ self._bench_force
+
+    def _star(self, x_m: float, y_m: float) -> tuple[list[tuple[float, float]], tuple[float, float]]:
+        """Panel points under a place of the machine, beside it along x and along y, and the spans between these."""
+        x, y = x_m - self.corner_m[0], y_m - self.corner_m[1]
+        step = 1e-3 * min(self.panel.length_m, self.panel.width_m)
+        ends_x = np.clip([x - step, x + step], 0.0, self.panel.length_m)
+        ends_y = np.clip([y - step, y + step], 0.0, self.panel.width_m)
+        points = [(x, y), *((end, y) for end in ends_x), *((x, end) for end in ends_y)]
+        return points, (np.ptp(ends_x), np.ptp(ends_y))
 
     @cached_property
     def motion(self) -> np.ndarray:
@@ -329,6 +345,11 @@ def body_mass(mass_kg: float, centre_m: Sequence[float], inertia_kg_m2: np.ndarr
     total = mass_kg * rows.T @ rows
     total[3:, 3:] += np.diag(inertia_kg_m2) if np.ndim(inertia_kg_m2) == 1 else inertia_kg_m2
     return total
+
+
+def _rise_and_slopes(rises: np.ndarray, spans: tuple[float, float]) -> np.ndarray:
+    """From rises at a point, beside it along x and along y (rows): rise, slope along x, slope along y."""
+    return np.array([rises[0], (rises[2] - rises[1]) / spans[0], (rises[4] - rises[3]) / spans[1]])
 
 
 def _check_point(name: str, point: Sequence[float]) -> None:

@@ -7,13 +7,13 @@ Leading axes of the arrays are cells of a map.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from labkit.base import check_array, check_choice, check_number
 from labkit.decay import envelope_end_s, last_crossing_s, pole, sum_of_decays
-from labkit.model.machine import Machine
+from labkit.model.machine import Machine, PictureModes
 from labkit.model.move import MoveProfile, end_states, mode_states
 from labkit.model.optics import BlurParts, Optics, blur_parts
 
@@ -91,8 +91,8 @@ class ExposureMotion:
         return blur_parts(optics, motion_sigma_m=motion, defocus_m=np.broadcast_to(defocus, motion.shape))
 
 
-def _poles(machine: Machine, damping_ratio: float | None) -> np.ndarray:
-    damping = machine.modes.damping_ratios
+def _poles(modes: PictureModes, damping_ratio: float | None) -> np.ndarray:
+    damping = modes.damping_ratios
     if damping_ratio is not None:
         check_number("damping_ratio", damping_ratio, above=0.0, below=1.0)
         damping = np.full(damping.shape, float(damping_ratio))
@@ -105,7 +105,7 @@ def _poles(machine: Machine, damping_ratio: float | None) -> np.ndarray:
             f"modes have damping ratios from {damping.min():.3g} to {damping.max():.3g}; all must lie above 0 and "
             "below 1: check the loss factors, or give damping_ratio="
         )
-    return pole(machine.modes.frequencies_hz, damping_ratio=damping)
+    return pole(modes.frequencies_hz, damping_ratio=damping)
 
 
 def camera_path(
@@ -131,7 +131,7 @@ def camera_path(
     damping_ratio : float, optional
         One ζ for all modes, for example a measured one; default: from the loss factors.
     """
-    poles = _poles(machine, damping_ratio)
+    poles = _poles(machine.modes, damping_ratio)
     pushed = machine.modes.push[_AXES[check_choice("axis", axis, _AXES)]]
     q = pushed * mode_states(profile, poles, time_s=time_s).imag / poles.imag
     return CameraPath(
@@ -142,7 +142,7 @@ def camera_path(
 
 
 def ringing(
-    machine: Machine | Sequence[Machine],
+    machine: Machine | Sequence[Machine] | PictureModes,
     profile: MoveProfile,
     *,
     axis: str,
@@ -152,8 +152,8 @@ def ringing(
 
     Parameters
     ----------
-    machine : Machine or sequence of Machine
-        One machine, or several with the same number of coordinates.
+    machine : Machine, sequence of Machine, or PictureModes
+        One machine, several with the same number of coordinates, or their modes.
     profile : MoveProfile
         The move, or a batch of moves along one axis of cells.
     axis : str
@@ -167,21 +167,26 @@ def ringing(
         Leading axes: machines (if several), then moves (if several).
     """
     row = _AXES[check_choice("axis", axis, _AXES)]
-    several = not isinstance(machine, Machine)
-    machines = list(machine) if several else [machine]
-    counts = {len(m.modes.frequencies_hz) for m in machines}
+    modes = machine if isinstance(machine, PictureModes) else _modes(machine)
+    poles = _poles(modes, damping_ratio)
+    drive = -1j * modes.push[..., row, None, :] * modes.image / poles.imag[..., None, :]
+    if profile.breaks_s.ndim > 1:
+        poles, drive = poles[..., None, :], drive[..., None, :, :]
+    return Ringing(poles_rad_s=poles, amplitudes_m=drive * end_states(profile, poles)[..., None, :])
+
+
+def _modes(machine: Machine | Sequence[Machine]) -> PictureModes:
+    if isinstance(machine, Machine):
+        return machine.modes
+    every = [one.modes for one in machine]
+    counts = {len(modes.frequencies_hz) for modes in every}
     if len(counts) != 1:
         raise ValueError(
             f"machines have {sorted(counts)} modes; all must have the same number: same panel n_modes, mount"
         )
-    poles = np.stack([_poles(m, damping_ratio) for m in machines])
-    drive = np.stack([-1j * m.modes.push[row] * m.modes.image for m in machines]) / poles.imag[:, None, :]
-    if profile.breaks_s.ndim > 1:
-        poles, drive = poles[:, None], drive[:, None]
-    amplitudes = drive * end_states(profile, poles)[..., None, :]
-    if not several:
-        poles, amplitudes = poles[0], amplitudes[0]
-    return Ringing(poles_rad_s=poles, amplitudes_m=amplitudes)
+    return PictureModes(
+        **{field.name: np.stack([getattr(modes, field.name) for modes in every]) for field in fields(PictureModes)}
+    )
 
 
 # ------------------------------------------------------------------------------------------------- settling

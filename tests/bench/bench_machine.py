@@ -3,6 +3,7 @@
 pytest tests/bench/bench_machine.py --benchmark-only
 """
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -10,12 +11,14 @@ import pytest
 from scipy import signal
 
 from labkit.decay import pole
+from labkit.model.foot_map import foot_map
+from labkit.model.grid import HoleArray, MountingGrid
 from labkit.model.machine import Machine
 from labkit.model.machine_parts import Camera, Foot, Frame, Head, PanelMount
 from labkit.model.materials import material
 from labkit.model.move import end_states, move_profile
 from labkit.model.panel import Edges, Panel, PointMass, PointSupport
-from labkit.model.ringing import landscape
+from labkit.model.ringing import exposure_motion, landscape, ringing
 
 TOLERANCE = (5e-6, 5e-6, 50e-6)
 
@@ -69,6 +72,25 @@ def test_map(benchmark, jerk):
 
     found = benchmark.pedantic(survey, rounds=5, warmup_rounds=1)
     assert found.settling_s.shape == (100, 100)
+
+
+@pytest.mark.benchmark(group="settled blur with extra feet at 117 holes")
+@pytest.mark.parametrize("n_modes", [8, 16])
+@pytest.mark.parametrize("n_feet", [1, 2])
+def test_foot_map(benchmark, n_feet, n_modes):
+    array = HoleArray(pitch_m=0.03, diameter_m=0.0032, offset_grid=False)
+    places = MountingGrid(length_m=0.42, width_m=0.3, holes=array, edge_distance_m=0.01).places_m
+    profile = move_profile(travel_m=0.08, speed_m_s=0.25, acceleration_m_s2=4.0, jerk_m_s3=400.0)
+
+    def search():
+        found = foot_map(
+            machine(n_modes), places, stiffness_n_per_m=2e5, loss_factor=0.1, stands_on="bench", n_feet=n_feet
+        )
+        after = ringing(found.modes, profile, axis="x")
+        return found.feet.first_frequency_hz, exposure_motion(after, wait_s=0.05, exposure_s=0.005)
+
+    f1, _ = benchmark.pedantic(search, rounds=5, warmup_rounds=1)
+    assert len(f1) == math.comb(117, n_feet)
 
 
 @pytest.mark.benchmark(group="12 modes after one move")

@@ -115,7 +115,7 @@ def test_extra_feet(benchmark, n_feet):
     places = MountingGrid(length_m=0.42, width_m=0.3, holes=array, edge_distance_m=0.01).places_m
 
     def search():
-        return extra_feet(panel(), places, camera_m=CAMERA, stiffness_n_per_m=2e5, loss_factor=0.05, n_feet=n_feet)
+        return extra_feet(panel(), places, camera_m=CAMERA, stiffness_n_per_m=2e5, n_feet=n_feet)
 
     found = benchmark.pedantic(search, rounds=5)
     assert len(found.choices) == math.comb(117, n_feet)

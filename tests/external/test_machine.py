@@ -8,6 +8,7 @@ import pytest
 from scipy import integrate, linalg, signal
 
 from labkit.base import Interval
+from labkit.model.foot_map import foot_map, with_feet
 from labkit.model.machine import Machine, recoil_m, transmissibility
 from labkit.model.machine_parts import Camera, Foot, Frame, Head, HeadMount, PanelMount, point_motion
 from labkit.model.materials import material
@@ -262,6 +263,27 @@ def test_damping_of_parts_that_differ_matches_plate_elements(sheet):
     assert machine.modes.damping_ratios[:12] == pytest.approx(damping[:12], rel=2e-3)
 
 
+@pytest.mark.parametrize("stands_on", ["bench", "frame"])
+@pytest.mark.parametrize(("sheet", "close"), [("cast acrylic", (2e-3, 0.012)), ("mild steel", (4e-4, 2e-3))])
+def test_extra_foot_from_the_map_matches_plate_elements(sheet, close, stands_on):
+    """A row of the map of extra feet against elements with that foot: as near as a machine built anew."""
+    machine = wren(on_bench=(4,), n_modes=16)
+    panel = machine.panel.panel
+    supports = [replace(s, loss_factor=eta) for s, eta in zip(panel.supports, (0.05, 0.3, 0.0, 0.1, 0.2))]
+    machine = replace(
+        machine, panel=replace(machine.panel, panel=replace(panel, material=material(sheet), supports=supports))
+    )
+    places = [(0.12, 0.21), (0.21, 0.15)]
+    spring = {"stiffness_n_per_m": 4e5, "loss_factor": 0.15, "stands_on": stands_on}
+    found = foot_map(machine, places, **spring).modes
+    for number, place in enumerate(places):
+        anew = with_feet(machine, [place], **spring)
+        frequencies, damping, *_ = fem_machine(anew, cells=10)
+        for modes, row in ((found, number), (anew.modes, ...)):
+            assert modes.frequencies_hz[row][:12] == pytest.approx(frequencies[:12], rel=close[0])
+            assert modes.damping_ratios[row][:12] == pytest.approx(damping[:12], rel=close[1])
+
+
 def test_supports_in_series_with_feet():
     """A frame of next to no mass: what the panel stands on is support and foot in series (springs in series)."""
     machine = wren(on_bench=(), mount=False, n_modes=16)
@@ -367,7 +389,7 @@ def test_damping_against_complex_stiffness():
     )
     panel = replace(machine.panel.panel, material=quiet)
     machine = replace(machine, panel=replace(machine.panel, panel=panel))
-    values = linalg.eig(machine._stiffness + 1j * machine._loss, machine._mass, right=False)
+    values = linalg.eig(machine._stiffness + 1j * machine.loss_matrix, machine._mass, right=False)
     poles = np.sqrt(values[np.argsort(values.real)])
     damping = poles.imag / poles.real
     assert machine.modes.damping_ratios == pytest.approx(damping, rel=1e-4)
