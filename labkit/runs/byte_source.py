@@ -113,7 +113,9 @@ class SerialSource:
             self._port.close()
 
     def _open(self, name: str) -> serial.SerialBase:
-        return serial.serial_for_url(name, baudrate=self._baud, timeout=_WAIT_S)
+        port = serial.serial_for_url(name, baudrate=self._baud, timeout=_WAIT_S)
+        port.reset_input_buffer()  # what came before tells nothing about now
+        return port
 
 
 def _usb_identity(name: str) -> tuple | None:

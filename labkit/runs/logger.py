@@ -29,7 +29,7 @@ __all__ = ["CAUTIONS", "LogPlan", "LogSummary", "Logger", "LoggerStatus"]
 _UPDATE_EVERY_S = 0.1
 _LONGEST_PAUSE_S = 5.0  # a longer pause of the connection begins a new log
 _PATIENCE_S = 10.0
-_ROWS_WITHOUT_HEADER = 1000
+_HEADER_WITHIN_S = 3.0
 
 
 class Logger:
@@ -202,6 +202,8 @@ class Logger:
         elif piece.kind == "back":
             self._connection_back(piece)
         else:
+            if self._clock is None:
+                raise self._no_header()
             self._reason = "end of the stream"
 
     def _mind_silence(self) -> None:
@@ -213,13 +215,17 @@ class Logger:
 
     def _mind_header(self) -> None:
         self._mind_silence()
-        if self._decoder.header is None and self._decoder.rows_without_header > _ROWS_WITHOUT_HEADER:
-            raise self._decoder.refused_header or LogFormatError(
-                printable(self._source.name),
-                found="rows of numbers without a header",
-                expected="a line such as 'seq,ax [mg],ay [mg],az [mg]' at least once a second",
-                cure="let the sensor send it, or state it with --header",
-            )
+        waited_s = self._now() - self._last_data_s
+        if self._decoder.header is None and self._decoder.rows_without_header and waited_s > _HEADER_WITHIN_S:
+            raise self._no_header()
+
+    def _no_header(self) -> LogFormatError:
+        return self._decoder.refused_header or LogFormatError(
+            printable(self._source.name),
+            found=f"{self._decoder.rows_without_header} row(s) of numbers without a header",
+            expected="a line such as 'seq,ax [mg],ay [mg],az [mg]' at least once a second",
+            cure="let the sensor send it, or state it with --header",
+        )
 
     def _connection_lost(self, piece: Piece) -> None:
         self._lost_since_s = piece.arrival_s

@@ -25,6 +25,7 @@ __all__ = ["STEP_MG", "PretendSensor", "invented_motion"]
 STEP_MG = 3.90625
 _MODULUS = 65536
 _SEND_EVERY_S = 0.01
+_HOLDS_S = 0.2
 _MOVE_S = 0.4  # the head speeds up for 0.1 s, runs for 0.2 s, slows down for 0.1 s
 _SWITCHES = ((0.0, 1.0), (0.1, -1.0), (0.3, -1.0), (0.4, 1.0))
 _MODES = ((24.0, 0.03, (1.2, 0.2, 2.0)), (61.0, 0.02, (0.5, 0.9, 0.7)))  # Hz, damping ratio, m/s² on x, y, z
@@ -56,7 +57,7 @@ def invented_motion(time_s: np.ndarray, *, period_s: float) -> tuple[np.ndarray,
         for after_s, size in _SWITCHES:
             past = since - after_s
             on = (past >= 0) & np.isfinite(past)
-            wave = size * np.exp(-damping * omega * past[on]) * np.sin(omega * past[on])
+            wave = size * np.exp(-damping * omega * past[on]) * np.cos(omega * past[on])
             felt[on] += wave[:, None] * np.array(amplitude)
     felt[:, 2] += STANDARD_GRAVITY_M_S2
     return felt, since < _MOVE_S
@@ -173,8 +174,12 @@ class PretendSensor:
         return f"{line}*{checksum(line.encode()):02X}" if self._with_checksum else line
 
     def _send(self, data: bytes) -> None:
-        """All of it; a port that nobody reads fills up, and then the sensor waits, as a real one does."""
+        """All of it; when nobody reads for a while the rest is lost, as a real sensor's memory overflows."""
+        give_up_s = monotonic() + _HOLDS_S
         while data and not self._stop.is_set():
-            if select.select([], [self._master], [], 0.05)[1]:
+            if monotonic() > give_up_s:
+                self.n_lost += data.count(b"\n")
+                return
+            if select.select([], [self._master], [], _HOLDS_S / 4)[1]:
                 with contextlib.suppress(BlockingIOError):
                     data = data[os.write(self._master, data) :]

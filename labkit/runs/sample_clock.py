@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import stats
 
 from labkit.base import check_number
 from labkit.runs.line_protocol import StreamHeader
@@ -26,6 +27,9 @@ _LUMPS = 480  # two minutes: long against delays, short against the drift of an 
 _STEER_S = 4.0  # a phase error fades with this time constant
 _STEER_MOST = 2e-3  # largest correction of a step
 _TRUST_AFTER_S = 2.0  # arrivals over less time than this say too little about the rate
+_TRUST_SHARE = 0.8  # of the arrivals must lie near their line
+_DELAY_S = 0.01  # arrivals later than this are delayed and do not tell the rate
+_PAIRED = 60  # arrivals from which the first guess of the line is taken
 _LEAP_S = 2.0  # a clock that departs from the computer's by this much at once was set, or its sensor restarted
 _LATE_S = 0.05  # lines later than this, and staying so, were lost and are not just delayed
 _LONGEST_STEP = 1.5  # periods between neighbours
@@ -118,7 +122,7 @@ class SampleClock:
         """Whether the rate is known well enough to begin a log."""
         if self.header.time is not None or not self.live:
             return not math.isnan(self._step_s)
-        return len(self._lumps) > 1 and self._lumps[-1][0] - self._lumps[0][0] >= _TRUST_AFTER_S
+        return self._trusted
 
     def interrupted(self) -> None:
         """Say that the connection was lost: the next row comes after a pause timed by the computer's clock."""
@@ -264,6 +268,7 @@ class SampleClock:
         self._count, self._lumps, self._lump = 0, deque(maxlen=_LUMPS), []
         self._line = (math.nan, math.nan)  # arrival of count 0 [s], step [s]
         self._aim_s = None  # arrival minus time written, as it should stay
+        self._trusted = False
 
     def _note_arrival(self, counted: int, arrival_s: float) -> int:
         """Take note of an arrival; samples that must have been lost when lines stay late (0 as a rule)."""
@@ -298,15 +303,24 @@ class SampleClock:
         return round(late / step)
 
     def _fit(self) -> None:
-        points = np.array(self._lumps)
-        if len(points) < 3:
+        """Line through the arrivals that were not delayed; trusted once most lie on one line for long enough."""
+        if len(self._lumps) < 3:
             return
+        points = np.array(self._lumps)
         arrival, count = points[:, 0] - points[0, 0], points[:, 1] - points[0, 1]
-        step, offset = np.polyfit(count, arrival, 1)
-        origin = points[0, 0] + offset - step * points[0, 1]
-        self._line = (float(origin), float(step))
-        if self.ready and step > 0:
-            self._step_s = float(step)
+        few = slice(None, None, 1 + len(points) // _PAIRED)
+        step = stats.theilslopes(arrival[few], count[few]).slope
+        away = arrival - step * count
+        near = np.abs(away - np.median(away)) < _DELAY_S
+        if not self._trusted:
+            long_enough = arrival[-1] >= _TRUST_AFTER_S
+            self._trusted = bool(long_enough and near.mean() >= _TRUST_SHARE and step > 0)
+            if long_enough and not self._trusted:
+                self._lumps.popleft()  # a backlog that came in a rush
+        if near.sum() > 2:
+            step, offset = np.polyfit(count[near], arrival[near], 1)
+            self._line = (float(points[0, 0] + offset - step * points[0, 1]), float(step))
+            self._step_s = float(step) if self._trusted else self._step_s
 
     def _steered_step(self, counted: int) -> float:
         """Step that leads the times written back to the line of the arrivals; `counted` places are not written yet."""
