@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import argparse
+import math
 import platform
+import sys
 from collections.abc import Iterable
 from importlib.metadata import version
 from pathlib import Path
 
 from labkit import __version__
 from labkit.analyse.one_run import analyse_run
+from labkit.decide.nearest import Wanted, nearest_builds
 from labkit.decide.results import AGREEMENT, ResultsCheck, compare_results, results_of
-from labkit.jobs.printing import output_options, print_json, print_wrapped, progress
+from labkit.jobs.printing import output_options, print_json, print_table, print_wrapped, progress, si
 from labkit.runs.beside import numbers_beside
 from labkit.runs.parcel import Parcel, open_parcel
 from labkit.runs.parcel_making import make_parcel
 from labkit.runs.parcel_safety import Limits, clean_text
 from labkit.runs.results import RESULTS_FILE, RunResults, log_checksums, read_results, results_text
-from labkit.runs.runfolder import load_run
+from labkit.runs.runfolder import RUN_FILE, load_run
+from labkit.runs.shelf import Shelf, index_shelf
+from labkit.show import shelf as shelf_view
 
 __all__ = ["add_jobs", "run_results"]
 
@@ -28,6 +33,7 @@ def add_jobs(jobs: object) -> None:
     """Add the jobs of sharing to the sub-parsers of the program."""
     _add_parcel(jobs)
     _add_open_parcel(jobs)
+    _add_shelf(jobs)
 
 
 def _add_parcel(jobs: object) -> None:
@@ -68,6 +74,29 @@ def _add_open_parcel(jobs: object) -> None:
         "--most-mb", type=float, default=2147.0, metavar="X", help="largest size unpacked [MB] (default 2147)"
     )
     parser.set_defaults(job=_open_parcel)
+
+
+def _add_shelf(jobs: object) -> None:
+    parser = jobs.add_parser(
+        "shelf",
+        help="a folder of many runs and parcels as one table; the builds nearest to yours",
+        parents=[output_options(html=False)],
+        description="Reads what is stored with each run, keeps an index in shelf.parquet, lists what it had to skip.",
+    )
+    parser.add_argument("folder", type=Path, metavar="FOLDER", help="folder of runs, parcels and opened parcels")
+    parser.add_argument("--analyse", action="store_true", help="first analyse runs without (or with stale) results")
+    parser.add_argument("--afresh", action="store_true", help="do not trust the index: read everything")
+    parser.add_argument("--plot", type=Path, metavar="FILE", help="draw all builds into a .png, .svg or .pdf")
+    parser.add_argument("--against", choices=sorted(shelf_view.STATED), default="thickness", help="x axis of the plot")
+    near = parser.add_argument_group("builds nearest to yours")
+    near.add_argument("--material", metavar="NAME", help="material of your panel, as in acrylic, steel, hardboard")
+    near.add_argument("--thickness-mm", type=float, metavar="H", help="its thickness [mm]")
+    near.add_argument("--foot", choices=("yes", "no"), help="is there a foot under the camera?")
+    near.add_argument("--frame-kg", type=float, metavar="M", help="mass of the machine without the head [kg]")
+    near.add_argument("--head-kg", type=float, metavar="M", help="mass of the moving head [kg]")
+    near.add_argument("--acceleration", type=float, metavar="A", help="acceleration of the head [m/s²]")
+    near.add_argument("--most", type=int, default=5, metavar="N", help="how many to show (default 5)")
+    parser.set_defaults(job=_shelf)
 
 
 # ----------------------------------------------------------------------------------------------------- jobs
@@ -113,7 +142,7 @@ def _open_parcel(options: argparse.Namespace) -> int:
 def run_results(folder: Path) -> RunResults:
     """Results of a run's folder, analysed with what its run.toml says and nothing else."""
     run = load_run(folder, progress=progress)
-    logs = log_checksums(folder, [log.file for log in run.logs])
+    logs = log_checksums(folder, [RUN_FILE, *(log.file for log in run.logs)])
     beside, software = numbers_beside(folder), _software()
     try:
         analysis = analyse_run(run, progress=progress)
@@ -131,6 +160,66 @@ def _software() -> dict[str, str]:
 def _again(parcel: Parcel, run: str) -> ResultsCheck:
     folder = parcel.run_folder(run)
     return compare_results(read_results((folder / RESULTS_FILE).read_bytes()), run_results(folder))
+
+
+def _shelf(options: argparse.Namespace) -> int:
+    wanted = _wanted(options)
+    shelf = index_shelf(options.folder, afresh=options.afresh, progress=progress)
+    failed = _analyse_missing(shelf) if options.analyse else {}
+    if options.analyse:
+        shelf = index_shelf(options.folder, progress=progress)
+    runs = shelf.runs if wanted is None else nearest_builds(shelf.runs, wanted, most=options.most)
+    if options.plot:
+        shelf_view.plot_shelf_overview(shelf.runs, x=options.against).savefig(options.plot, dpi=110)
+        print(f"wrote {options.plot}", file=sys.stderr)
+    if options.json:
+        rows = runs.drop(columns=["fingerprint", "watched"]).astype(object)
+        skipped = dict(zip(shelf.skipped["entry"], shelf.skipped["reason"]))
+        known = rows.where(rows.notna(), None).to_dict("records")
+        print_json({"runs": known, "skipped": skipped, "failed": failed, "notes": shelf.notes})
+        return 0
+    counts = shelf.runs["status"].value_counts()
+    title = f"{len(shelf.runs)} runs" + "".join(f", {n} with {s}" for s, n in counts.items() if s != "results")
+    print_table(title if wanted is None else f"nearest builds of {title}", shelf_view.shelf_table(runs))
+    print()
+    if wanted is not None:
+        _say("distance: doublings of thickness (of bending stiffness ×8 between materials), masses and acceleration")
+    _say_listed("skipped", (f"{e}: {r}" for e, r in zip(shelf.skipped["entry"], shelf.skipped["reason"])))
+    for line in (*(f"not analysed: {run}: {why}" for run, why in failed.items()), *shelf.notes):
+        _say(line)
+    return 0
+
+
+def _wanted(options: argparse.Namespace) -> Wanted | None:
+    """The build that the options describe; None when they describe none."""
+    if options.material is None and options.thickness_mm is None:
+        return None
+    if options.material is None or options.thickness_mm is None:
+        raise ValueError("nearest builds need both --material and --thickness-mm")
+    return Wanted(
+        material=options.material,
+        thickness_m=1e-3 * options.thickness_mm,
+        foot_under_camera=None if options.foot is None else options.foot == "yes",
+        frame_mass_kg=si(options.frame_kg, 1.0, unknown=math.nan),
+        head_mass_kg=si(options.head_kg, 1.0, unknown=math.nan),
+        acceleration_m_s2=si(options.acceleration, 1.0, unknown=math.nan),
+    )
+
+
+def _analyse_missing(shelf: Shelf) -> dict[str, str]:
+    """Analyse run folders without results of their own and store them; returns what failed and why."""
+    failed = {}
+    runs = shelf.runs
+    todo = runs.loc[(runs["kind"] == "run") & (runs["status"] != "results"), "entry"].tolist()
+    for done, entry in enumerate(todo):
+        progress(f"analysing {entry}", done, len(todo))
+        folder = shelf.folder / entry
+        try:
+            (folder / RESULTS_FILE).write_text(results_text(run_results(folder)), encoding="utf-8")
+        except (ValueError, OSError) as error:
+            failed[entry] = str(error)
+    progress("analysed", len(todo), len(todo))
+    return failed
 
 
 # ---------------------------------------------------------------------------------------------------- words

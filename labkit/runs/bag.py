@@ -16,7 +16,7 @@ from typing import BinaryIO
 
 from labkit.runs.parcel_safety import ParcelRefusedError
 
-__all__ = ["ALGORITHMS", "PAYLOAD", "Checksums", "bag_info", "checksums", "tag_files", "verify_bag"]
+__all__ = ["ALGORITHMS", "PAYLOAD", "Checksums", "bag_info", "checksums", "read_manifest", "tag_files", "verify_bag"]
 
 PAYLOAD = "data/"
 #: RFC 8493, 2.4: sha512 should, sha256 must be supported.
@@ -138,7 +138,7 @@ def verify_bag(tags: Mapping[str, bytes], payload: Mapping[str, Checksums | None
     for algorithm in ALGORITHMS:
         for name, files in ((f"tagmanifest-{algorithm}.txt", own), (f"manifest-{algorithm}.txt", payload)):
             if name in tags:
-                _verify(_read_manifest(tags[name], name, parcel), files, algorithm, parcel)
+                _verify(read_manifest(tags[name], name, parcel=parcel), files, algorithm, parcel)
     _verify_oxum(tags["bag-info.txt"], payload, parcel)
 
 
@@ -146,8 +146,16 @@ def _refused(parcel: str, entry: str, found: str, rule: str) -> ParcelRefusedErr
     return ParcelRefusedError(parcel, entry=entry, found=found, rule=rule, cure=_AGAIN)
 
 
-def _read_manifest(content: bytes, name: str, parcel: str) -> dict[str, str]:
-    """Path → digest of a manifest, each path once."""
+def read_manifest(content: bytes, name: str, *, parcel: str) -> dict[str, str]:
+    """Path → digest of a manifest, each path once.
+
+    Parameters
+    ----------
+    content : bytes
+        The manifest.
+    name, parcel : str
+        Its name and that of the parcel, for messages.
+    """
     listed: dict[str, str] = {}
     try:
         lines = content.decode("utf-8").splitlines()

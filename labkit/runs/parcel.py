@@ -18,7 +18,7 @@ from pathlib import Path
 
 from packaging.licenses import InvalidLicenseExpression, canonicalize_license_expression
 
-from labkit.runs.bag import PAYLOAD, Checksums, checksums, verify_bag
+from labkit.runs.bag import PAYLOAD, Checksums, checksums, read_manifest, verify_bag
 from labkit.runs.parcel_contents import check_content, read_json
 from labkit.runs.parcel_safety import Limits, ParcelRefusedError, check_entries, open_archive
 from labkit.runs.results import RESULTS_FILE, read_results
@@ -83,12 +83,15 @@ class ParcelledRun:
         Contents of ``run.toml`` and ``results.json``.
     licence : str
         Licence of the parcel.
+    digests : mapping
+        File in the run's folder → SHA-256 that the parcel states.
     """
 
     name: str
     run_file: bytes
     results: bytes | None
     licence: str
+    digests: Mapping[str, str]
 
 
 def check_licence(expression: str) -> str:
@@ -361,11 +364,19 @@ def peek_parcel(path: Path, *, limits: Limits | None = None) -> tuple[ParcelledR
                 payload[name] = checksums(io.BytesIO(small[name]))
     verify_bag(tags, payload, parcel=path.name)
     licence = _said(small.get(CONTENTS, b""), path.name, limits, path=path).licence
+    digests = read_manifest(tags["manifest-sha256.txt"], "manifest-sha256.txt", parcel=path.name)
     return tuple(
-        ParcelledRun(name=run, run_file=content, results=small.get(f"{RUNS}{run}/{RESULTS_FILE}"), licence=licence)
-        for run, content in (
-            (name.split("/")[2], content)
-            for name, content in small.items()
-            if name.endswith("/" + RUN_FILE) and name.count("/") == 3
+        ParcelledRun(
+            name=run,
+            run_file=small[name],
+            results=small.get(f"{RUNS}{run}/{RESULTS_FILE}"),
+            licence=licence,
+            digests={
+                path.removeprefix(f"{RUNS}{run}/"): digest
+                for path, digest in digests.items()
+                if path.startswith(f"{RUNS}{run}/")
+            },
         )
+        for name, run in ((name, name.split("/")[2]) for name in small if name.count("/") == 3)
+        if name.endswith("/" + RUN_FILE)
     )

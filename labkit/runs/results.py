@@ -1,7 +1,7 @@
 """What was found in a run, small enough to travel: the file ``results.json`` beside ``run.toml``.
 
-The file belongs to the logs whose checksums it holds: when a log changes, its results are stale and say so. It comes
-from strangers too, so reading it trusts nothing: bounded size, known fields, finite numbers.
+The file belongs to the logs and the ``run.toml`` whose checksums it holds: when one of them changes, the results are
+stale. It comes from strangers too, so reading it trusts nothing: bounded size, known fields, finite numbers.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -37,7 +37,7 @@ class RunResults:
     each : mapping
         Name → values, one a move; nan where a move has none.
     logs : mapping
-        File of each log → its SHA-256, hexadecimal.
+        ``run.toml`` and file of each log → its SHA-256, hexadecimal.
     software : mapping
         Name → version of what computed it.
     notes : tuple of str
@@ -52,14 +52,14 @@ class RunResults:
     notes: tuple[str, ...] = ()
 
 
-def log_checksums(folder: Path, files: tuple[str, ...] | list[str]) -> dict[str, str]:
-    """SHA-256 of log files, by their paths in the run's folder.
+def log_checksums(folder: Path, files: Iterable[str]) -> dict[str, str]:
+    """SHA-256 of the files that results rest on, by their paths in the run's folder.
 
     Parameters
     ----------
     folder : Path
         The run's folder.
-    files : sequence of str
+    files : iterable of str
         Paths inside it.
     """
     digests = {}
