@@ -1,0 +1,366 @@
+"""From analysed runs and push tests to a fitted machine: what was measured becomes cases, the usual bounds are set.
+
+A sensor sees the camera move; the picture sees what the head holds move against the line of sight. The fit gets both,
+each with its own uncertainty, and an error of the model itself (`MODEL_ERRORS`), since no machine is quite as its
+model. Settling times follow from the same modes and amplitudes, so they are left out unless asked for: they would count
+the same measurement twice.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from scipy import special
+
+from labkit.analyse.displacement import integrations
+from labkit.analyse.exposures import ExposureBlur
+from labkit.analyse.one_axis import AxisAnalysis
+from labkit.analyse.one_run import RunAnalysis
+from labkit.analyse.stiffness import PushTest
+from labkit.base import Estimate, check_choice, check_number
+from labkit.model.assemble import machine_from_facts, parameter_names
+from labkit.model.fit import Case, MachineFit, Observation, Parameter, fit_machine
+from labkit.model.machine import Machine
+from labkit.model.materials import material
+from labkit.model.move import declared_profile
+from labkit.runs.facts import RunFacts
+
+__all__ = [
+    "MODEL_ERRORS",
+    "MachineBuild",
+    "calibrate",
+    "case_of_push",
+    "case_of_run",
+    "default_parameters",
+]
+
+#: Relative standard uncertainty of the model itself (judgement): parts left out, clearances, one pose of the head.
+MODEL_ERRORS = {
+    "frequency_hz": 0.005,
+    "damping_ratio": 0.05,
+    "residual_amplitude_m": 0.10,
+    "settling_s": 0.05,
+    "blur_m": 0.10,
+    "stiffness_n_per_m": 0.02,
+}
+_CROSS_AXIS = 0.02  # share of a mode's largest axis that the other axes may take over: a sensor set up by eye
+_SHOWN = 4.0  # standard uncertainties from which an amplitude is used
+_FOOT = ("foot_stiffness_x_n_per_m", "foot_stiffness_y_n_per_m", "foot_stiffness_z_n_per_m", "foot_loss_factor")
+_BOUNDS = {
+    "foot_stiffness_x_n_per_m": (1e3, 1e7),
+    "foot_stiffness_z_n_per_m": (5e3, 1e8),
+    "foot_loss_factor": (0.005, 0.8),
+    "support_stiffness_n_per_m": (1e5, 1e9),
+    "support_loss_factor": (0.005, 0.8),
+    "panel_foot_stiffness_n_per_m": (1e3, 1e8),
+    "panel_foot_loss_factor": (0.005, 0.8),
+}
+_SHEET_WIDTH = 2.0  # modulus: beyond both ends of the table's interval by this factor
+_SHEET_LOSS = (0.001, 0.3)  # joints included
+_REMEMBERED = 512
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class MachineBuild:
+    """Makes the machine of a run from parameters, and remembers those made: a fit asks for the same ones often.
+
+    Parameters
+    ----------
+    facts : RunFacts
+        What was tested.
+    """
+
+    facts: RunFacts
+    _bases: dict = field(default_factory=dict, repr=False)
+    _made: dict = field(default_factory=dict, repr=False)
+
+    def __call__(self, parameters: Mapping[str, float]) -> Machine:
+        """The machine; parameters that this run does not have are passed over."""
+        own = {name: parameters[name] for name in parameter_names(self.facts) if name in parameters}
+        key = tuple(own.items())
+        if key not in self._made:
+            _make_room(self._made)
+            self._made[key] = self._with_feet(own)
+        return self._made[key]
+
+    def _with_feet(self, own: Mapping[str, float]) -> Machine:
+        """Only the feet change: the panel with its modes is taken from a machine made before."""
+        rest = tuple((name, value) for name, value in own.items() if name not in _FOOT)
+        if rest not in self._bases:
+            _make_room(self._bases)
+            self._bases[rest] = machine_from_facts(self.facts, own)
+            return self._bases[rest]
+        base, along = self._bases[rest], own["foot_stiffness_x_n_per_m"]
+        feet = [
+            replace(
+                foot,
+                stiffness_x_n_per_m=along,
+                stiffness_y_n_per_m=own.get("foot_stiffness_y_n_per_m", along),
+                stiffness_z_n_per_m=own["foot_stiffness_z_n_per_m"],
+                loss_factor=own.get("foot_loss_factor", math.nan),
+            )
+            for foot in base.feet
+        ]
+        return replace(base, feet=feet)
+
+
+def _make_room(store: dict) -> None:
+    if len(store) >= _REMEMBERED:
+        store.clear()
+
+
+# ------------------------------------------------------------------------------------------------------ cases
+def case_of_run(
+    analysis: RunAnalysis,
+    *,
+    blurs: Sequence[ExposureBlur] = (),
+    channels: Mapping[str, str] | None = None,
+    build: Callable[[Mapping[str, float]], Machine] | None = None,
+    settling: bool = False,
+) -> Case:
+    """What a run tells about the machine.
+
+    Parameters
+    ----------
+    analysis : RunAnalysis
+        The analysed run; its facts must hold layout and move.
+    blurs : sequence of ExposureBlur
+        Exposures after its moves, along the axis of the move.
+    channels : mapping, optional
+        Channel for each axis of the machine, ``{"x": "ax"}``; by default the one whose name ends in x, y or z.
+    build : callable, optional
+        Makes the machine from parameters; by default from the facts (`MachineBuild`).
+    settling : bool
+        True takes settling times along; they follow from the same modes and amplitudes.
+
+    Notes
+    -----
+    An amplitude is the mean over the moves, with their scatter over √n and 2 % of the mode's largest axis for a sensor
+    not quite in line; it is used where it stands out of that. A blur belongs to one move, so the scatter of the moves'
+    strongest amplitude along that axis is added to its uncertainty.
+    """
+    move = analysis.facts.move
+    check_choice("axis of the move", move.axis, ("x", "y", "z"), cure="write axis into [move] of run.toml")
+    along = _along(analysis, channels)
+    scatter = _move_scatter(along.get(move.axis))
+    observations = [seen for k in range(len(analysis.modes)) for seen in _of_mode(analysis, k, along)]
+    if settling:
+        observations += _settling(analysis, along)
+    pixel_m = _object_pixel_m(analysis.facts) if blurs else math.nan
+    observations += [_blur(one, axis=move.axis, pixel_m=pixel_m, scatter=scatter) for one in blurs]
+    return Case(
+        name=analysis.name,
+        build=build or MachineBuild(facts=analysis.facts),
+        profile=declared_profile(move),
+        move_axis=move.axis,
+        observations=tuple(observations),
+    )
+
+
+def case_of_push(
+    test: PushTest,
+    facts: RunFacts,
+    *,
+    name: str,
+    relative_to: str,
+    axis: str = "z",
+    build: Callable[[Mapping[str, float]], Machine] | None = None,
+) -> Case:
+    """What a push on the camera tells about the machine.
+
+    Parameters
+    ----------
+    test : PushTest
+        The push, its stiffness with a known interval.
+    facts : RunFacts
+        The machine as it stood, for example that of a run with the same panel.
+    name : str
+        What to call it.
+    relative_to : str
+        What carried the gauge: "frame" or "bench".
+    axis : str
+        Direction of the push.
+    build : callable, optional
+        As in `case_of_run`.
+    """
+    k = test.stiffness_n_per_m
+    if not (k.interval.known and math.isfinite(k.standard_error)):
+        raise ValueError(
+            f"the stiffness of {name!r} has no known interval; push again, at least four times up and down"
+        )
+    seen = Observation(
+        quantity="stiffness_n_per_m", value=_as_normal(k), axis=axis, relative_to=relative_to, mode="", seen_by="camera"
+    )
+    return Case(name=name, build=build or MachineBuild(facts=facts), profile=None, move_axis="", observations=(seen,))
+
+
+def _as_normal(estimate: Estimate) -> Estimate:
+    """The standard error that belongs to the interval: few repeats make it wide for its scatter."""
+    error = estimate.interval.half_width / special.ndtri(0.5 + estimate.interval.level / 2)
+    return replace(estimate, standard_error=float(error))
+
+
+def _along(analysis: RunAnalysis, channels: Mapping[str, str] | None) -> dict[str, AxisAnalysis]:
+    """Analysis of the channel along each axis of the machine."""
+    if channels is None:
+        channels = {axis.channel[-1].lower(): axis.channel for axis in analysis.axes}
+        if analysis.axes and not set(channels) <= set("xyz"):
+            names = ", ".join(axis.channel for axis in analysis.axes)
+            raise ValueError(f'run {analysis.name!r} has channels {names}; say which axis each is: channels={{"x": …}}')
+    for axis in channels:
+        check_choice("axis in channels", axis, ("x", "y", "z"))
+    return {axis: analysis.axis(channel) for axis, channel in channels.items()}
+
+
+def _of_mode(analysis: RunAnalysis, number: int, along: Mapping[str, AxisAnalysis]) -> list[Observation]:
+    """Frequency, damping and amplitudes of one measured mode; nothing when its frequency is not known."""
+    mode = analysis.modes[number]
+    label = f"{mode.frequency_hz.value:.1f} Hz"
+    amplitudes = {axis: _amplitude_m(one, number) for axis, one in along.items()}
+    largest = max((a.value for a in amplitudes.values()), default=math.nan)
+    strongest = max(amplitudes, key=lambda axis: amplitudes[axis].value, default="")
+    found = []
+    if _is_known(mode.frequency_hz):
+        found.append(Observation(quantity="frequency_hz", value=mode.frequency_hz, mode=label, axis=strongest))
+        if _is_known(mode.damping_ratio) and mode.damping_ratio.value > 0:
+            found.append(Observation(quantity="damping_ratio", value=mode.damping_ratio, mode=label))
+        for axis, amplitude in amplitudes.items():
+            error = math.hypot(amplitude.standard_error, _CROSS_AXIS * largest)
+            if amplitude.value > _SHOWN * error:  # also False for nan
+                value = Estimate.from_standard_error(amplitude.value, error, dof=math.inf)
+                found.append(Observation(quantity="residual_amplitude_m", value=value, mode=label, axis=axis))
+    return found
+
+
+def _is_known(estimate: Estimate) -> bool:
+    return math.isfinite(estimate.value) and estimate.interval.known and estimate.standard_error > 0
+
+
+def _each_amplitude_m(axis: AxisAnalysis, number: int) -> np.ndarray:
+    """Displacement amplitude of a mode at the end of each move [m]."""
+    order = integrations(axis.fit.unit)
+    return np.abs(axis.fit.modes[number].amplitudes) / abs(axis.fit.poles_rad_s[number]) ** order
+
+
+def _amplitude_m(axis: AxisAnalysis, number: int) -> Estimate:
+    each = _each_amplitude_m(axis, number)
+    if each.size < 2:
+        return Estimate.unknown(float(each.mean()))
+    return Estimate.from_standard_error(
+        float(each.mean()), float(each.std(ddof=1)) / math.sqrt(each.size), dof=each.size - 1
+    )
+
+
+def _move_scatter(axis: AxisAnalysis | None) -> float:
+    """Relative standard deviation from move to move of the strongest amplitude along an axis; 0 when unknown."""
+    if axis is None or not axis.fit.modes or axis.fit.modes[0].amplitudes.size < 2:
+        return 0.0
+    each = max((_each_amplitude_m(axis, k) for k in range(len(axis.fit.modes))), key=np.mean)
+    return float(each.std(ddof=1) / each.mean())
+
+
+def _settling(analysis: RunAnalysis, along: Mapping[str, AxisAnalysis]) -> list[Observation]:
+    known = {axis: one.settling.mean_s for axis, one in along.items() if one.settling is not None}
+    return [
+        Observation(quantity="settling_s", value=value, axis=axis, tolerance_m=analysis.tolerance_m)
+        for axis, value in known.items()
+        if _is_known(value) and value.value > 0
+    ]
+
+
+def _object_pixel_m(facts: RunFacts) -> float:
+    return check_number(
+        "object pixel",
+        facts.camera.object_pixel_m,
+        above=0.0,
+        cure="give pixel_um and magnification in [camera] of run.toml",
+    )
+
+
+def _blur(one: ExposureBlur, *, axis: str, pixel_m: float, scatter: float) -> Observation:
+    sigma = one.sigma_px
+    if not sigma.interval.known:
+        raise ValueError(f"the blur of {one.name} has no known interval; leave this frame out")
+    quantile = special.ndtri(0.5 + sigma.interval.level / 2)
+    reach = sigma.interval.high - sigma.value if sigma.interval.low <= 0 else sigma.interval.half_width
+    error = math.hypot(reach / quantile, scatter * sigma.value)
+    return Observation(
+        quantity="blur_m",
+        value=Estimate.from_standard_error(pixel_m * sigma.value, pixel_m * error, dof=math.inf),
+        axis=axis,
+        seen_by="picture",
+        wait_s=one.wait_s,
+        exposure_s=one.exposure_s,
+    )
+
+
+# -------------------------------------------------------------------------------------------------------- fit
+def default_parameters(cases: Sequence[Case], *, supports: bool = False) -> tuple[Parameter, ...]:
+    """What a series of runs is usually fitted for, with wide bounds.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+        Made by `case_of_run` and `case_of_push` with their own build.
+    supports : bool
+        True fits what gives way under the panel's corners as well; otherwise they are rigid.
+
+    Notes
+    -----
+    Stiffness of each foot along x (y takes it too) and z, loss factor of the feet, Young's modulus and loss factor of
+    each sheet that occurs, feet of the panel on the bench where there are any.
+    """
+    facts = [_facts_of(case) for case in cases]
+    names = ["foot_stiffness_x_n_per_m", "foot_stiffness_z_n_per_m", "foot_loss_factor"]
+    if supports:
+        names += ["support_stiffness_n_per_m", "support_loss_factor"]
+    if any(one.layout.panel_feet_m for one in facts):
+        names += ["panel_foot_stiffness_n_per_m", "panel_foot_loss_factor"]
+    found = [Parameter(name=name, low=_BOUNDS[name][0], high=_BOUNDS[name][1]) for name in names]
+    for sheet in dict.fromkeys(one.panel.material for one in facts):
+        modulus = material(sheet).young_modulus_pa.interval
+        found.append(
+            Parameter(
+                name=f"young_modulus_pa of {sheet}", low=modulus.low / _SHEET_WIDTH, high=modulus.high * _SHEET_WIDTH
+            )
+        )
+        found.append(Parameter(name=f"loss_factor of {sheet}", low=_SHEET_LOSS[0], high=_SHEET_LOSS[1]))
+    return tuple(found)
+
+
+def _facts_of(case: Case) -> RunFacts:
+    if not isinstance(case.build, MachineBuild):
+        raise ValueError(f"case {case.name!r} has a build of its own; state parameters= for the fit as well")
+    return case.build.facts
+
+
+def calibrate(
+    cases: Sequence[Case],
+    *,
+    parameters: Sequence[Parameter] | None = None,
+    supports: bool = False,
+    model_error: Mapping[str, float] = MODEL_ERRORS,
+    n_starts: int = 64,
+    seed: int = 0,
+    level: float = 0.95,
+) -> MachineFit:
+    """Fit feet, sheets and damping to a series of runs and push tests.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+        Runs and pushes, see `case_of_run` and `case_of_push`.
+    parameters : sequence of Parameter, optional
+        What to find, within which bounds; by default `default_parameters`.
+    supports : bool
+        As in `default_parameters`.
+    model_error : mapping
+        Relative standard uncertainty of the model by quantity.
+    n_starts, seed, level
+        As in `fit_machine`.
+    """
+    chosen = default_parameters(cases, supports=supports) if parameters is None else tuple(parameters)
+    return fit_machine(cases, chosen, model_error=model_error, n_starts=n_starts, seed=seed, level=level)
