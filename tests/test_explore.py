@@ -6,8 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from labkit.decide.draws import draws_from_ranges
 from labkit.decide.explore import compare_options, sensitivity, speed_map
-from labkit.decide.what_if import changed, draws_from_ranges, outlook
+from labkit.decide.settings import changed
+from labkit.decide.what_if import outlook
 from labkit.runs.runfolder import load_run
 
 SERIES = Path(__file__).parents[1] / "data" / "wren-series"

@@ -6,7 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from labkit.decide.what_if import changed, compare_outlooks, complete_draws, draws_from_ranges, from_draws, outlook
+from labkit.decide.draws import complete_draws, draws_from_ranges, from_draws
+from labkit.decide.settings import changed, resized_panel
+from labkit.decide.what_if import compare_outlooks, outlook
 from labkit.model.assemble import machine_from_facts
 from labkit.model.move import declared_profile
 from labkit.model.ringing import exposure_motion, ringing
@@ -135,3 +137,12 @@ def test_guessed_ranges_keep_their_ends():
 
 def drawn_feet():
     return draws_from_ranges(RANGES, n=1)
+
+
+def test_a_resized_panel_keeps_its_supports_at_the_edges(facts):
+    wider = resized_panel(facts, length_m=0.36, width_m=0.28, inset_m=0.01)
+    x, y = np.array(wider.layout.panel_supports_m).T
+    left, front = wider.layout.panel_corner_m[:2]
+    assert (x.min() - left, left + 0.36 - x.max(), y.min() - front) == pytest.approx((0.01, 0.01, 0.01))
+    assert wider.layout.camera_m == facts.layout.camera_m
+    assert wider.frame_mass_kg - facts.frame_mass_kg == pytest.approx(970 * 0.003 * (0.36 * 0.28 - 0.3 * 0.3))

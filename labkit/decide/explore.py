@@ -10,13 +10,11 @@ import numpy as np
 from scipy import stats
 
 from labkit.base import Estimate, Interval, check_array, check_choice, check_number
+from labkit.decide.draws import Draws, complete_draws, from_draws
 from labkit.decide.what_if import (
     Change,
-    Draws,
     Outlook,
     compare_outlooks,
-    complete_draws,
-    from_draws,
     outlook,
     setting_optics,
 )
@@ -273,7 +271,7 @@ def compare_options(
     draws : sequence of mapping
         Parameters, the best first; an option with feet on the bench needs ``panel_foot_…`` among them.
     options : mapping of str to RunFacts
-        Settings by name, for example made with `labkit.decide.what_if.changed`.
+        Settings by name, for example made with `labkit.decide.settings.changed`.
     wait_s, overhead_s : float
         As in `labkit.decide.what_if.outlook` [s].
     price : mapping of str to float, optional

@@ -6,42 +6,25 @@ replaced. The uncertainty comes as draws: sets of parameters from `MachineFit.sa
 
 from __future__ import annotations
 
-import difflib
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields, is_dataclass, replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
-from labkit.base import Estimate, Interval, check_number
+from labkit.base import Estimate, check_number
 from labkit.decide.budget import camera_budget
-from labkit.model.assemble import machine_from_facts, panel_from_facts
+from labkit.decide.draws import Draws, complete_draws, from_draws
+from labkit.model.assemble import machine_from_facts
 from labkit.model.machine import Machine
-from labkit.model.materials import MaterialNumber, material
 from labkit.model.move import MoveProfile, declared_profile
 from labkit.model.optics import Optics
 from labkit.model.ringing import Ringing, envelope_settling_s, exposure_motion, ringing
 from labkit.runs.facts import RunFacts
 
-__all__ = [
-    "Change",
-    "Draws",
-    "Outlook",
-    "changed",
-    "compare_outlooks",
-    "complete_draws",
-    "draws_from_ranges",
-    "from_draws",
-    "outlook",
-    "setting_optics",
-]
-
-#: Sets of parameters, the best estimate first; all settings that are compared take the same ones.
-Draws = Sequence[Mapping[str, float]]
+__all__ = ["Change", "Outlook", "compare_outlooks", "outlook", "outlook_steps", "setting_optics"]
 
 _PUPIL, _WAVELENGTH_M = 1.0, 0.55e-6  # where the camera facts are silent
-_SEED = 20250
 _LEVEL = 0.95
 
 
@@ -72,6 +55,8 @@ class Outlook:
         when unknown.
     draws : mapping of str to ndarray
         The same quantities for each draw, in order.
+    machine : Machine
+        The machine with the best parameters.
     ringing : Ringing
         The picture after the move, for the best parameters.
     profile : MoveProfile
@@ -95,6 +80,7 @@ class Outlook:
     mass_kg: float
     price: float
     draws: Mapping[str, np.ndarray]
+    machine: Machine
     ringing: Ringing
     profile: MoveProfile
     calibrated: bool
@@ -104,89 +90,6 @@ class Outlook:
     def placements_per_hour(self) -> float:
         """Placements with one picture each [1/h]."""
         return 3600.0 / self.cycle_s
-
-
-def changed(facts: RunFacts, **changes: object) -> RunFacts:
-    """The same facts with some replaced; a field of a part is named part_field.
-
-    Parameters
-    ----------
-    facts : RunFacts
-        What was tested.
-    **changes : object
-        New values, for example ``panel_thickness_m=0.004``, ``move_commanded_acceleration_m_s2=6.0``,
-        ``head_mass_kg=0.5``, ``layout_panel_feet_m=((0.25, 0.2),)``. Replacing ballast, panel or camera mass also
-        changes ``frame_mass_kg`` by as much, unless that is given too.
-
-    Examples
-    --------
-    >>> facts = RunFacts(frame_mass_kg=20.0)
-    >>> changed(facts, layout_ballast_kg=6.0).frame_mass_kg
-    26.0
-    """
-    parts = [f.name for f in fields(RunFacts) if is_dataclass(getattr(facts, f.name))]
-    own: dict[str, object] = {}
-    inner: dict[str, dict[str, object]] = {part: {} for part in parts}
-    for name, value in changes.items():
-        part = next(
-            (p for p in parts if name.startswith(f"{p}_") and hasattr(getattr(facts, p), name[len(p) + 1 :])), ""
-        )
-        if part:
-            inner[part][name[len(part) + 1 :]] = value
-        elif name in {f.name for f in fields(RunFacts)}:
-            own[name] = value
-        else:
-            known = [f.name for f in fields(RunFacts)]
-            known += [f"{p}_{f.name}" for p in parts for f in fields(getattr(facts, p))]
-            near = difflib.get_close_matches(name, known, n=1)
-            raise ValueError(f"change {name!r} is unknown" + (f"; do you mean {near[0]}?" if near else ""))
-    new = replace(facts, **own, **{part: replace(getattr(facts, part), **values) for part, values in inner.items()})
-    if "frame_mass_kg" in changes:
-        return new
-    return replace(new, frame_mass_kg=facts.frame_mass_kg + _riding_kg(new) - _riding_kg(facts))
-
-
-def _riding_kg(facts: RunFacts) -> float:
-    """Ballast, camera and panel, as far as they are known [kg]; what is unknown cancels between two settings."""
-    panel, layout = facts.panel, facts.layout
-    sheet = 0.0
-    if panel.material and not math.isnan(panel.length_m * panel.width_m * panel.thickness_m):
-        density = material(panel.material).density_kg_m3.value
-        sheet = density * panel.length_m * panel.width_m * panel.thickness_m
-    camera = 0.0 if math.isnan(layout.camera_mass_kg) else layout.camera_mass_kg
-    return sheet + camera + layout.ballast_kg
-
-
-def draws_from_ranges(
-    ranges: Mapping[str, tuple[float, float]], *, n: int, seed: int = _SEED
-) -> list[dict[str, float]]:
-    """Draws of parameters that are only known to lie between two ends; the middle first.
-
-    Parameters
-    ----------
-    ranges : mapping of str to (float, float)
-        Low and high end of each parameter, taken for a 95 % interval of its logarithm.
-    n : int
-        How many draws.
-    seed : int
-        Seed of the random numbers.
-
-    Examples
-    --------
-    >>> draws = draws_from_ranges({"foot_loss_factor": (0.05, 0.2)}, n=3)
-    >>> len(draws), round(draws[0]["foot_loss_factor"], 6)
-    (4, 0.1)
-    """
-    rng = np.random.default_rng(seed)
-    ends = {
-        name: (check_number(name, low, above=0.0), check_number(name, high, above=low))
-        for name, (low, high) in ranges.items()
-    }
-    middle = {name: math.sqrt(low * high) for name, (low, high) in ends.items()}
-    spread = {name: math.log(high / low) / (2 * stats.norm.ppf(0.5 + _LEVEL / 2)) for name, (low, high) in ends.items()}
-    return [middle] + [
-        {name: float(middle[name] * math.exp(spread[name] * rng.standard_normal())) for name in ends} for _ in range(n)
-    ]
 
 
 # --------------------------------------------------------------------------------------------------- one setting
@@ -236,6 +139,48 @@ def outlook(
     ValueError
         For facts that a model needs and the run does not state.
     """
+    if not draws:
+        raise ValueError("draws is empty; give at least the best parameters")
+    steps = outlook_steps(
+        facts,
+        draws,
+        wait_s=wait_s,
+        overhead_s=overhead_s,
+        price_per_kg=price_per_kg,
+        tolerance_m=tolerance_m,
+        calibrated=calibrated,
+        n_panel_modes=n_panel_modes,
+    )
+    for done in range(1, len(draws) + 1):
+        latest = next(steps)
+        if progress:
+            progress(done, len(draws))
+    return latest()
+
+
+def outlook_steps(
+    facts: RunFacts,
+    draws: Draws,
+    *,
+    wait_s: float,
+    overhead_s: float = 0.0,
+    price_per_kg: float = math.nan,
+    tolerance_m: tuple[float, float, float] | None = None,
+    calibrated: bool = True,
+    n_panel_modes: int = 6,
+) -> Iterator[Callable[[], Outlook]]:
+    """`outlook` draw by draw, for a screen that must not wait.
+
+    Parameters
+    ----------
+    facts, draws, wait_s, overhead_s, price_per_kg, tolerance_m, calibrated, n_panel_modes
+        As in `outlook`.
+
+    Yields
+    ------
+    callable
+        Gives the outlook of the draws so far; with one draw, or few, its intervals are unknown.
+    """
     check_number("wait_s", wait_s, at_least=0.0)
     check_number("overhead_s", overhead_s, at_least=0.0)
     exposure = check_number("exposure_s", facts.camera.exposure_s, above=0.0, cure="state exposure_ms in [camera]")
@@ -244,7 +189,28 @@ def outlook(
     complete, cautions = complete_draws(facts, draws)
     columns: dict[str, list[float]] = {name: [] for name in _QUANTITIES}
     first: tuple[Machine, Ringing] | None = None
-    for number, parameters in enumerate(complete):
+
+    def so_far() -> Outlook:
+        arrays = {name: np.array(values) for name, values in columns.items()}
+        machine, after = first
+        return Outlook(
+            facts=facts,
+            wait_s=wait_s,
+            overhead_s=overhead_s,
+            **{name: from_draws(values) for name, values in arrays.items()},
+            tolerance_m=tolerance,
+            cycle_s=float(profile.duration_s) + wait_s + exposure + overhead_s,
+            mass_kg=machine.mass_kg,
+            price=price_per_kg * machine.panel.panel.mass_kg,
+            draws=arrays,
+            machine=machine,
+            ringing=after,
+            profile=profile,
+            calibrated=calibrated,
+            cautions=(*cautions, *machine.panel.panel.cautions, *_uncalibrated(calibrated)),
+        )
+
+    for parameters in complete:
         machine = machine_from_facts(facts, parameters, n_panel_modes=n_panel_modes)
         after = ringing(machine, profile, axis=facts.move.axis or "x")
         first = first or (machine, after)
@@ -254,26 +220,7 @@ def outlook(
         columns["settling_s"].append(float(envelope_settling_s(after, tolerance_m=tolerance)))
         columns["panel_frequency_hz"].append(float(machine.panel.modes.frequencies_hz[0]))
         columns["compliance_m_per_n"].append(machine.camera_compliance_m_per_n("z", relative_to="frame"))
-        if progress:
-            progress(number + 1, len(complete))
-    arrays = {name: np.array(values) for name, values in columns.items()}
-    machine, after = first
-    panel_kg = panel_from_facts(facts, complete[0]).mass_kg
-    return Outlook(
-        facts=facts,
-        wait_s=wait_s,
-        overhead_s=overhead_s,
-        **{name: from_draws(values) for name, values in arrays.items()},
-        tolerance_m=tolerance,
-        cycle_s=float(profile.duration_s) + wait_s + exposure + overhead_s,
-        mass_kg=machine.mass_kg,
-        price=price_per_kg * panel_kg,
-        draws=arrays,
-        ringing=after,
-        profile=profile,
-        calibrated=calibrated,
-        cautions=(*cautions, *machine.panel.panel.cautions, *_uncalibrated(calibrated)),
-    )
+        yield so_far
 
 
 _QUANTITIES = ("blur_px", "defocus_m", "settling_s", "panel_frequency_hz", "compliance_m_per_n")
@@ -298,54 +245,6 @@ def _tolerance(facts: RunFacts) -> tuple[float, float, float]:
 def setting_optics(facts: RunFacts) -> Optics:
     """Lens and sensor of a setting; a symmetric lens and green light."""
     return Optics.from_facts(facts.camera, pupil_magnification=_PUPIL, wavelength_m=_WAVELENGTH_M)
-
-
-def complete_draws(facts: RunFacts, draws: Draws) -> tuple[list[dict[str, float]], tuple[str, ...]]:
-    """Draws in which the sheet's modulus and loss factor are drawn from the table where no parameter tells them.
-
-    Returns
-    -------
-    list of dict, tuple of str
-        The draws, the best first; what was taken from the table, in words.
-    """
-    if not draws:
-        raise ValueError("draws is empty; give at least the best parameters")
-    sheet, rng = material(facts.panel.material), np.random.default_rng(_SEED)
-    whole, said = [dict(one) for one in draws], []
-    for key, number in (("young_modulus_pa", sheet.young_modulus_pa), ("loss_factor", sheet.loss_factor)):
-        name = f"{key} of {facts.panel.material}"
-        if name in draws[0]:
-            continue
-        factors = np.exp(_log_spread(number) * rng.standard_normal(len(whole)))
-        factors[0] = 1.0
-        for one, factor in zip(whole, factors):
-            one[name] = float(number.value * factor)
-        ends = f"{number.interval.low:.3g} to {number.interval.high:.3g}"
-        said.append(f"{name} comes from the table ({ends}); measure a strip or push the panel to know it.")
-    return whole, tuple(said)
-
-
-def _log_spread(number: MaterialNumber) -> float:
-    ends = number.interval
-    if not (ends.known and ends.low > 0):
-        return 0.0
-    return math.log(ends.high / ends.low) / (2 * stats.norm.ppf(0.5 + ends.level / 2))
-
-
-def from_draws(values: np.ndarray) -> Estimate:
-    """The best estimate (first) with the percentile interval of the other draws; unknown below twenty of them."""
-    drawn = values[1:]
-    if drawn.size < _FEWEST_DRAWS:
-        return Estimate.unknown(float(values[0]), level=_LEVEL)
-    low, high = np.quantile(drawn, [0.5 - _LEVEL / 2, 0.5 + _LEVEL / 2])
-    return Estimate(
-        value=float(values[0]),
-        standard_error=float(np.std(drawn, ddof=1)),
-        interval=Interval(low=min(float(low), float(values[0])), high=max(float(high), float(values[0])), level=_LEVEL),
-    )
-
-
-_FEWEST_DRAWS = 20
 
 
 # ------------------------------------------------------------------------------------------------ two settings
