@@ -143,12 +143,14 @@ def test_no_texture_is_refused():
         track(stripes, frame_rate_hz=10.0)
 
 
-def test_stripes_with_noise_are_worth_nothing_along_them():
-    stripes = 100 + 50 * np.sin(np.arange(96) / 2) + RNG.normal(0, 2, (10, 96, 96))
+@pytest.mark.parametrize("seed", [1, 10, 14, 45])
+def test_stripes_with_noise_are_worth_nothing_along_them(seed):
+    stripes = 100 + 50 * np.sin(np.arange(96) / 2) + np.random.default_rng(seed).normal(0, 2, (10, 96, 96))
     result = track(stripes, frame_rate_hz=10.0)
     assert result.bound_px[0] < 0.01 < 0.1 < result.bound_px[1]
     assert any("too little texture along y" in note for note in result.notes)
     assert not result.moving
+    assert "x " in result.verdict and "y " not in result.verdict and "inf" not in result.verdict
 
 
 def test_noise_alone_is_no_motion_in_almost_every_clip():
@@ -296,12 +298,6 @@ def test_too_few_frames_give_no_verdict_and_no_nan(clip):
     assert not result.moving and np.isnan(result.floor_px).all()
 
 
-def test_stripes_get_a_verdict_for_the_direction_that_has_texture():
-    stripes = 100 + 50 * np.sin(np.arange(96) / 2) + RNG.normal(0, 2, (10, 96, 96))
-    verdict = track(stripes, frame_rate_hz=10.0).verdict
-    assert "x " in verdict and "y " not in verdict and "inf" not in verdict
-
-
 def test_repeated_frames_are_remarked_on(clip):
     """Every third frame shown twice, as software does that fills up to a nominal rate."""
     shown = np.concatenate([[i, i] if i % 3 == 1 else [i] for i in range(len(clip))])
@@ -323,7 +319,7 @@ def smeared(time_s, motion_px, exposure_s, *, size=64):
 
 @pytest.mark.parametrize(("frame_time", "stamp"), [("start", 0.0), ("middle", 0.5), ("end", 1.0)])
 def test_a_decay_does_not_lag_by_half_the_exposure(frame_time, stamp):
-    """Ring-down from t = 50 ms on: its start is found where it is, whatever the stamps mark; wrong ones show the lag."""
+    """A ring-down starts where it does, whatever the stamps mark; taken for something else they show the lag."""
     rate, exposure, frequency, decay = 100.0, 9e-3, 17.0, 4.0
     start = np.arange(80) / rate + 0.05
 

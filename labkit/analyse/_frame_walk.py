@@ -27,7 +27,7 @@ _MOST_FRAMES = 64
 _NOISE_FRAMES = 4
 _SIGN_FRAMES = 10
 _THIN = slice(None, None, 4)  # rows and columns in which successive frames are compared
-_REPEAT = 0.25  # mean change between frames, over the noise of a pixel: 1.13 in new exposures, near 0 in repeats
+_REPEAT = 0.25  # mean change between frames, over the noise of a pixel: 1.13 at least in new exposures, 0 in repeats
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -59,9 +59,10 @@ class Walk:
 
     @property
     def repeated(self) -> str:
-        """The remark on frames that repeat the one before; empty when there are none, or nothing but such frames."""
-        count = int((self.change_grey < _REPEAT * self.noise_grey[0]).sum())
-        if not 0 < count < 0.95 * len(self.change_grey):
+        """The remark on frames that repeat the one before; empty when there are none, or hardly any others."""
+        usual = min(self.noise_grey[0], np.percentile(self.change_grey, 90)) if len(self.change_grey) else 0.0
+        count = int((self.change_grey < _REPEAT * usual).sum())
+        if not count:
             return ""
         return (
             f"{count} of {len(self.time_s)} frames repeat the frame before them: the camera gave fewer frames than "

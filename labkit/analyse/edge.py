@@ -14,13 +14,14 @@ import numpy as np
 from scipy import signal
 
 from labkit.analyse.burst import average_burst
-from labkit.base import Estimate
+from labkit.base import Estimate, Interval
 
 __all__ = ["EdgeBlur", "EdgeResponse", "edge_blur", "measure_edge"]
 
 _PER_PIXEL = 4  # bins
 _HIGHEST_CORRECTION = 10.0
 _GROUPS = 8  # of rows, left out in turn
+_GAUSS_MTF50 = math.sqrt(math.log(2) / 2) / math.pi  # σ·MTF50 of a Gaussian, derived
 _TILT_RAD = math.radians(1.5), math.radians(30.0)
 
 
@@ -50,6 +51,19 @@ class EdgeResponse:
     tilt_rad: float
     across: str
     contrast: float
+
+    @property
+    def equivalent_sigma_px(self) -> Estimate:
+        """Standard deviation of the Gaussian with the same MTF50: lens, focus, pixel and motion together [px]."""
+        half, value = self.mtf50_cpp, _GAUSS_MTF50 / self.mtf50_cpp.value
+        if not (half.interval.known and half.interval.low > 0):
+            return Estimate.unknown(value, level=half.interval.level)
+        low, high = _GAUSS_MTF50 / half.interval.high, _GAUSS_MTF50 / half.interval.low
+        return Estimate(
+            value=value,
+            standard_error=value * half.standard_error / half.value,
+            interval=Interval(low=low, high=high, level=half.interval.level),
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,6 +125,8 @@ def measure_edge(
     >>> edge = 50 + 100 * norm.cdf((x - 31 - 0.1 * (y - 40)) * math.cos(math.atan(0.1)))
     >>> round(measure_edge(edge).mtf50_cpp.value, 3)
     0.187
+    >>> round(measure_edge(edge).equivalent_sigma_px.value, 2)
+    1.0
     """
     rows, across = _upright(average_burst(picture, name="picture", region=region, full_scale=full_scale).mean)
     slope, _ = _edge_line(rows)
@@ -270,5 +286,5 @@ def _root(square: Estimate) -> Estimate:
     return Estimate(
         value=math.sqrt(max(square.value, 0.0)),
         standard_error=share * square.standard_error,
-        interval=type(square.interval)(low=low, high=high, level=square.interval.level),
+        interval=Interval(low=low, high=high, level=square.interval.level),
     )

@@ -9,7 +9,7 @@ suffer from the reference.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,6 +75,7 @@ def focus_curve(
     noise_sd: float | None = None,
     region: tuple[int, int, int, int] | None = None,
     level: float = 0.95,
+    progress: Callable[[int], object] | None = None,
 ) -> FocusCurve:
     """Best focus and depth of field from a stack of pictures of one flat, textured target.
 
@@ -92,6 +93,8 @@ def focus_curve(
         First row, first column, height, width of the part to use [px].
     level : float
         Coverage of the intervals.
+    progress : callable, optional
+        Called with the number of pictures measured after each.
 
     Raises
     ------
@@ -117,7 +120,7 @@ def focus_curve(
         raise ValueError(f"z_m holds {np.unique(z).size} different place(s); at least {_FEWEST} are needed")
     pictures = [average_burst(p, name=f"picture {i}", region=region) for i, p in enumerate(stack)]
     reference = int(np.argmax([_sharpness(burst.mean) for burst in pictures]))
-    variance, error = _variances(stack, reference, noise_sd=noise_sd, region=region)
+    variance, error = _variances(stack, reference, noise_sd=noise_sd, region=region, progress=progress)
     used = np.isfinite(variance) & (variance < (_LARGEST_PX / 4) ** 2)
     used[reference] = False
     fit = _parabola(z, variance, error, used)
@@ -135,10 +138,13 @@ def _variances(
     *,
     noise_sd: float | None,
     region: tuple[int, int, int, int] | None,
+    progress: Callable[[int], object] | None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Variance of the disc between every picture and the reference, nan for the reference and where it fails."""
     variance, error = np.full(len(stack), math.nan), np.full(len(stack), math.nan)
     for i, picture in enumerate(stack):
+        if progress:
+            progress(i + 1)
         if i == reference:
             continue
         found = relative_variance(picture, stack[reference], region=region, noise_sd=noise_sd, family="disc")

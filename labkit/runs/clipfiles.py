@@ -16,7 +16,7 @@ from labkit.base import LogFormatError
 from labkit.runs.clips import Clip, ClipDamaged, frame_times_s, grey, white_level
 from labkit.runs.video import open_video
 
-__all__ = ["open_clip"]
+__all__ = ["IMAGE_SUFFIXES", "natural_order", "open_clip"]
 
 IMAGE_SUFFIXES = (".bmp", ".jpeg", ".jpg", ".pgm", ".png", ".tif", ".tiff")
 STACK_SUFFIXES = (".tif", ".tiff", ".gif")
@@ -71,13 +71,13 @@ def open_clip(
 
 
 # ---------------------------------------------------------------------------------- images, stacks, arrays
-def _natural(path: Path) -> list[object]:
+def natural_order(path: Path) -> list[object]:
     """Sort key that puts frame2 before frame10."""
     return [int(part) if part.isdigit() else part.lower() for part in re.split(r"(\d+)", path.name)]
 
 
 def _open_folder(path: Path, rate_hz: float | None, time_s: Sequence[float] | None) -> Clip:
-    files = sorted((f for f in path.iterdir() if f.suffix.lower() in IMAGE_SUFFIXES), key=_natural)
+    files = sorted((f for f in path.iterdir() if f.suffix.lower() in IMAGE_SUFFIXES), key=natural_order)
     if not files:
         raise LogFormatError(
             path.name,

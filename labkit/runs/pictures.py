@@ -13,7 +13,7 @@ from labkit.base import LogFormatError
 from labkit.runs.clipfiles import open_clip
 from labkit.runs.clips import grey, white_level
 
-__all__ = ["StillPicture", "read_frame_times_s", "read_picture"]
+__all__ = ["StillPicture", "read_frame_times_s", "read_numbers", "read_picture"]
 
 _SINGLE = (".bmp", ".jpeg", ".jpg", ".pgm", ".png")
 _LOSSY = (".jpeg", ".jpg")
@@ -39,6 +39,11 @@ class StillPicture:
     pixels: np.ndarray
     white_level: float
     notes: tuple[str, ...] = ()
+
+    @property
+    def full_scale(self) -> float | None:
+        """The white level as analyses take it: None when unknown."""
+        return self.white_level if math.isfinite(self.white_level) else None
 
 
 def read_picture(path: str | Path) -> StillPicture:
@@ -88,21 +93,30 @@ def read_frame_times_s(path: str | Path) -> list[float]:
     path : str or Path
         Text file.
     """
-    path, times = Path(path), []
+    return read_numbers(path, what="the time of a frame in seconds")
+
+
+def read_numbers(path: str | Path, *, what: str) -> list[float]:
+    """Numbers from a text file, one a line; empty lines and lines with # are skipped.
+
+    Parameters
+    ----------
+    path : str or Path
+        Text file.
+    what : str
+        What they are, for the error message.
+    """
+    path, numbers = Path(path), []
     for number, line in enumerate(path.read_text(encoding="utf-8-sig").splitlines(), start=1):
         text = line.split("#")[0].strip()
         if not text:
             continue
         try:
-            times.append(float(text))
+            numbers.append(float(text))
         except ValueError:
-            times.append(math.nan)
-        if not math.isfinite(times[-1]):
+            numbers.append(math.nan)
+        if not math.isfinite(numbers[-1]):
             raise LogFormatError(
-                path.name,
-                found=repr(text),
-                expected="the time of a frame in seconds",
-                cure="write one number a line",
-                line=number,
+                path.name, found=repr(text), expected=what, cure="write one number a line", line=number
             )
-    return times
+    return numbers
