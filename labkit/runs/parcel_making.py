@@ -152,7 +152,7 @@ def _stage_file(source: Path, target: Path, name: str, scrubber: Scrubber, left_
             clean_copy(source, target, name=name, scrubber=scrubber)
         except LeftOutError as why:
             target.unlink(missing_ok=True)
-            left_out[name] = str(why)
+            left_out[name] = scrubber.quietly(str(why))
 
 
 def _stage_notebook(path: Path, bag: Path, scrubber: Scrubber) -> str:

@@ -255,8 +255,8 @@ def check_entries(entries: Sequence[zipfile.ZipInfo], *, parcel: str, limits: Li
     if total > limits.total_bytes:
         raise ParcelRefusedError(
             parcel,
-            found=f"{total / 1e6:.0f} MB unpacked",
-            rule=f"at most {limits.total_bytes / 1e6:.0f} MB",
+            found=f"{total / 1e6:.3g} MB unpacked",
+            rule=f"at most {limits.total_bytes / 1e6:.4g} MB",
             cure="have the sender split it, or allow more with --most-mb if you trust the sender",
         )
     check_names([entry.orig_filename for entry in entries], parcel=parcel)
@@ -282,8 +282,8 @@ def _faults_of_entry(entry: zipfile.ZipInfo, limits: Limits) -> Iterable[tuple[s
     if not _extras(entry.extra) <= _HARMLESS_EXTRA:
         yield "extra data in the directory (Zip64, a link, a second name)", "entries carry no such data", _AGAIN
     if entry.file_size > limits.file_bytes:
-        rule = f"at most {limits.file_bytes / 1e6:.0f} MB a file"
-        yield f"{entry.file_size / 1e6:.0f} MB unpacked", rule, "have the sender split it"
+        rule = f"at most {limits.file_bytes / 1e6:.4g} MB a file"
+        yield f"{entry.file_size / 1e6:.3g} MB unpacked", rule, "have the sender split it"
     if entry.file_size > max(limits.ratio_from_bytes, limits.ratio * entry.compress_size):
         found = f"{entry.file_size} bytes packed into {entry.compress_size}"
         yield found, f"at most {limits.ratio:g} : 1", "do not open it with other tools either; ask the sender"

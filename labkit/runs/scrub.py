@@ -159,7 +159,11 @@ class Scrubber:
 
     def name(self, name: str) -> str:
         """A file's or folder's name, scrubbed."""
-        return "/".join(self.text(part, file=name) for part in name.split("/"))
+        return "/".join(self.text(part, file="names of files") for part in name.split("/"))
+
+    def quietly(self, text: str) -> str:
+        """The text scrubbed, without putting it on the record."""
+        return Scrubber(words=self.words, keep=self.keep).text(text, file="")
 
     def took_out(self, what: str, *, file: str, kind: str) -> None:
         """Put on the record what was taken out of a file by other means."""

@@ -346,8 +346,8 @@ def _look_through(source: Path, scrubber: Scrubber) -> None:
     pattern = b"|".join([rb"[A-Za-z]:\\+Users\\+\w", rb"/(?:home|Users)/\w", *texts])
     if found := re.search(pattern, content, flags=re.IGNORECASE):
         raise LeftOutError(
-            f"{found[0].decode('latin-1')!r} can be read in it at byte {found.start()}, and a binary file of this kind "
-            "cannot be cleaned: export it as CSV, or keep it as it is"
+            f"something personal can be read in it at byte {found.start()}, and a binary file of this kind cannot be "
+            "cleaned: export it as CSV, or keep it as it is"
         )
 
 

@@ -125,14 +125,14 @@ def index_shelf(folder: Path, *, afresh: bool = False, progress: Progress | None
             str(folder), found="no folder", expected="a folder of runs and parcels", cure="correct the path"
         )
     notes: list[str] = []
-    known = {} if afresh else _known(folder / INDEX_FILE, notes)
-    rows, fresh = [], 0
+    old = None if afresh else _read_index(folder / INDEX_FILE, notes)
+    known = _marks(old)
     entries = list(_entries(folder, folder, 0))
+    kept, rows, fresh = [], [], 0
     for done, entry in enumerate(entries):
-        old = known.get(entry.name, [])
-        mark = _fingerprint(entry, old[0]["watched"] if old else "")
-        if old and mark and old[0]["fingerprint"] == mark:
-            rows += old
+        mark = known.get(entry.name)
+        if mark is not None and mark.fingerprint and _fingerprint(entry, mark.watched) == mark.fingerprint:
+            kept += mark.positions
             continue
         if progress:
             progress(f"reading {clean_text(entry.name, most=60)}", done, len(entries))
@@ -140,8 +140,9 @@ def index_shelf(folder: Path, *, afresh: bool = False, progress: Progress | None
         fresh += 1
     if progress:
         progress("indexed", len(entries), len(entries))
-    table = _table(rows)
-    if fresh or len(known) != len(entries):
+    table = _table(rows) if old is None else pd.concat([old.iloc[kept], _table(rows)]) if rows else old.iloc[kept]
+    table = table.sort_values(["entry", "run"], kind="stable", ignore_index=True)
+    if rows or old is None or len(table) != len(old):
         _keep(table, folder / INDEX_FILE, notes)
     return Shelf(folder=folder, table=table, n_read=fresh, notes=tuple(notes))
 
@@ -298,23 +299,41 @@ def _table(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
 
 
 # -------------------------------------------------------------------------------------------------- the index
-def _known(path: Path, notes: list[str]) -> dict[str, list[dict[str, object]]]:
-    """Rows of the index by entry; none when there is no index or it cannot be used."""
+@dataclass(frozen=True, kw_only=True)
+class _Mark:
+    """What the index says of an entry: its fingerprint, and where its rows are."""
+
+    fingerprint: str
+    watched: str
+    positions: list[int]
+
+
+def _marks(index: pd.DataFrame | None) -> dict[str, _Mark]:
+    """Marks of all entries of an index by name."""
+    marks: dict[str, _Mark] = {}
+    if index is not None:
+        columns = (index[name].tolist() for name in ("entry", "fingerprint", "watched"))
+        for position, (entry, fingerprint, watched) in enumerate(zip(*columns)):
+            mark = marks.setdefault(entry, _Mark(fingerprint=fingerprint, watched=watched, positions=[]))
+            mark.positions.append(position)
+    return marks
+
+
+def _read_index(path: Path, notes: list[str]) -> pd.DataFrame | None:
+    """The index; None when there is none or it cannot be used."""
     if not path.is_file() or path.is_symlink():
-        return {}
+        return None
     try:
         table = pd.read_parquet(path)
-        if list(table.columns) != list(_COLUMNS):
+        empty = _table([])
+        if list(table.columns) != list(empty.columns) or (table.dtypes != empty.dtypes).any():
             raise ValueError("it has other columns")
-        rows: dict[str, list[dict[str, object]]] = {}
-        for row in table.to_dict("records"):
-            rows.setdefault(row["entry"], []).append(row)
-        return rows
     except ImportError:
-        return {}
+        return None
     except (ValueError, OSError, TypeError, KeyError) as error:
         notes.append(f"the index was made anew: it could not be read ({clean_text(error, most=100)})")
-        return {}
+        return None
+    return table
 
 
 def _keep(table: pd.DataFrame, path: Path, notes: list[str]) -> None:

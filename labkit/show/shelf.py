@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from matplotlib import pyplot as plt
+from matplotlib import ticker
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -119,6 +120,9 @@ def plot_shelf(runs: pd.DataFrame, ax: Axes | None = None, *, x: str = "thicknes
     for k, (material, builds) in enumerate(known.groupby("material", sort=True)):
         _draw_material(ax, builds, material, k, across, up)
     ax.set_yscale("log")
+    ax.yaxis.set_major_locator(ticker.LogLocator(subs=(1.0, 2.0, 5.0)))
+    ax.yaxis.set_major_formatter("{x:g}")
+    ax.yaxis.set_minor_formatter(ticker.NullFormatter())
     ax.set_xlabel(f"{across.label} [{across.unit}]")
     ax.set_ylabel(f"{up.label} [{up.unit}]")
     ax.spines[["top", "right"]].set_visible(False)
