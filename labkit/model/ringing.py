@@ -271,7 +271,7 @@ def exposure_motion(ringing: Ringing, *, wait_s: float, exposure_s: float) -> Ex
     start = check_number("wait_s", wait_s, at_least=0.0, cure="an exposure during the move is not covered")
     span = check_number("exposure_s", exposure_s, above=0.0)
     turns = np.abs(ringing.poles_rad_s).max() * span / (2.0 * np.pi)
-    nodes, weights = np.polynomial.legendre.leggauss(8 + int(np.ceil(5.0 * turns)))
+    nodes, weights = np.polynomial.legendre.leggauss(8 + int(np.ceil(4.0 * turns)))
     x = ringing.at(start + 0.5 * span * (nodes + 1.0))
     mean = x @ (0.5 * weights)
     variance = (x - mean[..., None]) ** 2 @ (0.5 * weights)
