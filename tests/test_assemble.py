@@ -79,6 +79,13 @@ def test_missing_facts_name_their_keys():
         machine_from_facts(changed(frame_mass_kg=0.3), PARAMETERS)
 
 
+def test_what_lies_off_the_panel_is_named():
+    with pytest.raises(ValueError, match=r"the camera is at \(450, 225\) mm, off the panel.*100 to 400 mm along x"):
+        machine_from_facts(changed(camera_m=(0.45, 0.225)), PARAMETERS)
+    with pytest.raises(ValueError, match="a support is at"):
+        machine_from_facts(changed(panel_supports_m=((0.0, 0.0), (0.4, 0.075), (0.1, 0.375))), PARAMETERS)
+
+
 def test_parameters_are_checked():
     with pytest.raises(ValueError, match="do you mean foot_stiffness_x_n_per_m"):
         machine_from_facts(FACTS, PARAMETERS | {"foot_stifness_x_n_per_m": 1.0})

@@ -141,9 +141,9 @@ def panel_from_facts(facts: RunFacts, parameters: Mapping[str, float]) -> Panel:
     )
     if layout.panel_feet_m and "panel_foot_stiffness_n_per_m" not in parameters:
         raise ValueError("the panel has feet on the bench; parameters must hold panel_foot_stiffness_n_per_m")
-    on_frame = _springs(layout, layout.panel_supports_m, parameters, "support")
-    on_bench = _springs(layout, layout.panel_feet_m, parameters, "panel_foot")
-    x, y = _on_panel(layout, layout.camera_m)
+    on_frame = _springs(facts, layout.panel_supports_m, parameters, "support")
+    on_bench = _springs(facts, layout.panel_feet_m, parameters, "panel_foot")
+    x, y = _on_panel(facts, layout.camera_m, "the camera")
     return Panel(
         length_m=panel.length_m,
         width_m=panel.width_m,
@@ -224,7 +224,7 @@ def _mount(parameters: Mapping[str, float]) -> HeadMount | None:
 
 
 def _springs(
-    layout: LayoutFacts, places: tuple[tuple[float, float], ...], parameters: Mapping[str, float], kind: str
+    facts: RunFacts, places: tuple[tuple[float, float], ...], parameters: Mapping[str, float], kind: str
 ) -> tuple[PointSupport, ...]:
     stiffness = parameters.get(f"{kind}_stiffness_n_per_m", _RIGID_SUPPORT_N_PER_M)
     return tuple(
@@ -234,14 +234,23 @@ def _springs(
             stiffness_n_per_m=stiffness,
             loss_factor=parameters.get(f"{kind}_loss_factor", math.nan if math.isfinite(stiffness) else 0.0),
         )
-        for x, y in (_on_panel(layout, place) for place in places)
+        for x, y in (_on_panel(facts, place, f"a {kind.replace('_', ' ')}") for place in places)
     )
 
 
-def _on_panel(layout: LayoutFacts, place: tuple[float, float]) -> tuple[float, float]:
+def _on_panel(facts: RunFacts, place: tuple[float, float], what: str) -> tuple[float, float]:
     """A place of the machine, counted from the panel's corner, free of rounding beyond the nanometre."""
-    corner = layout.panel_corner_m
-    return round(place[0] - corner[0], 9), round(place[1] - corner[1], 9)
+    corner, size = facts.layout.panel_corner_m, (facts.panel.length_m, facts.panel.width_m)
+    own = tuple(round(place[i] - corner[i], 9) for i in (0, 1))
+    if not all(0.0 <= own[i] <= size[i] for i in (0, 1)):
+        ends = " and ".join(
+            f"{1e3 * corner[i]:g} to {1e3 * (corner[i] + size[i]):g} mm along {'xy'[i]}" for i in (0, 1)
+        )
+        raise ValueError(
+            f"{what} is at ({1e3 * place[0]:g}, {1e3 * place[1]:g}) mm, off the panel, which reaches from {ends}; "
+            "move it, or take a larger panel"
+        )
+    return own
 
 
 def _sheet(panel: PanelFacts, parameters: Mapping[str, float]) -> Material:
