@@ -1,13 +1,25 @@
 """Optics: limits, budgets, scaling; what is refused."""
 
+import dataclasses
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from labkit.model.mtf import defocus_mtf, diffraction_mtf, pixel_mtf, sinusoid_mtf, smear_mtf
-from labkit.model.optics import Optics, blur_parts, disc_sigma, readout, sensor_noise, sinusoid_sigma, smear_sigma
+from labkit.model.optics import (
+    Optics,
+    blur_parts,
+    disc_sigma,
+    optics_from_facts,
+    readout,
+    sensor_noise,
+    sinusoid_sigma,
+    smear_sigma,
+)
 from labkit.runs.facts import CameraFacts
+from labkit.runs.runfile import facts_of, read_run_file
 
 FACTS = {
     "pixel_m": 3.45e-6,
@@ -100,13 +112,30 @@ def test_noise_is_shot_noise_in_bright_light():
     assert dark.noise_dn == pytest.approx(math.sqrt(3.2**2 + 1 / 12))
 
 
-def test_optics_from_declared_facts():
-    facts = CameraFacts(pixel_m=3.45e-6, magnification=0.5, f_number=4.0)
-    assert Optics.from_facts(facts, pupil_magnification=1.0, wavelength_m=0.55e-6) == LENS
-    with pytest.raises(ValueError, match=r"f_number is nan.*declare"):
-        Optics.from_facts(
-            CameraFacts(pixel_m=3.45e-6, magnification=0.5), pupil_magnification=1.0, wavelength_m=0.55e-6
-        )
+def test_optics_from_declared_facts(tmp_path):
+    declared = tmp_path / "run.toml"
+    declared.write_text(
+        "[camera]\npixel_um = 3.45\nmagnification = 0.5\nf_number = 4.0\n"
+        "pupil_magnification = 1.0\nwavelength_nm = 550\n"
+    )
+    camera = facts_of(read_run_file(declared)).camera
+    assert dataclasses.asdict(optics_from_facts(camera)) == pytest.approx(dataclasses.asdict(LENS), rel=1e-12)
+    other = Optics.from_facts(camera, pupil_magnification=1.4, wavelength_m=0.63e-6)
+    assert other == replace(optics_from_facts(camera), pupil_magnification=1.4, wavelength_m=0.63e-6)
+
+
+@pytest.mark.parametrize(
+    ("missing", "message"),
+    [
+        ("f_number", r"f_number of the camera is not known; add to \[camera\] in run.toml.*: f_number = 4.0$"),
+        ("wavelength_m", r"wavelength_m .*: wavelength_nm = 550.0$"),
+        ("pixel_m pupil_magnification", r"are not known.*: pixel_um = 3.45, pupil_magnification = 1.0$"),
+    ],
+)
+def test_a_missing_fact_is_named_with_its_key(missing, message):
+    camera = CameraFacts(**{name: value for name, value in FACTS.items() if name not in missing.split()})
+    with pytest.raises(ValueError, match=message):
+        optics_from_facts(camera)
 
 
 @pytest.mark.parametrize(
@@ -114,6 +143,7 @@ def test_optics_from_declared_facts():
     [
         (lambda: Optics(**FACTS | {"magnification": 0.0}), "magnification"),
         (lambda: Optics(**FACTS | {"wavelength_m": 550.0}), "wavelength_m.*metres"),
+        (lambda: optics_from_facts(CameraFacts(**FACTS | {"wavelength_m": 550.0})), "wavelength_m.*metres"),
         (lambda: LENS.depth_of_field_m(0.0), "disc_m"),
         (lambda: sensor_noise(-1.0, quantum_efficiency=0.6, dark_noise_e=8.0, gain_dn_per_e=0.4), "photons"),
         (lambda: sensor_noise(1.0, quantum_efficiency=1.6, dark_noise_e=8.0, gain_dn_per_e=0.4), "quantum"),

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from labkit.base import check_number
 from labkit.runs.facts import CameraFacts
+from labkit.runs.run_keys import KEYS
 
 __all__ = [
     "BlurParts",
@@ -22,6 +23,7 @@ __all__ = [
     "SensorNoise",
     "blur_parts",
     "disc_sigma",
+    "optics_from_facts",
     "readout",
     "sensor_noise",
     "sinusoid_sigma",
@@ -71,14 +73,9 @@ class Optics:
 
     @classmethod
     def from_facts(cls, facts: CameraFacts, *, pupil_magnification: float, wavelength_m: float) -> Optics:
-        """The optics that a run declares; a fact that is unknown (nan) is an error."""
-        return cls(
-            pixel_m=check_number("pixel_m", facts.pixel_m, above=0.0, cure="declare it with the run"),
-            magnification=check_number("magnification", facts.magnification, above=0.0, cure="declare it with the run"),
-            f_number=check_number("f_number", facts.f_number, above=0.0, cure="declare it with the run"),
-            pupil_magnification=pupil_magnification,
-            wavelength_m=wavelength_m,
-        )
+        """The optics that a run declares, with a pupil magnification and a wavelength of the caller's."""
+        own = {"pupil_magnification": pupil_magnification, "wavelength_m": wavelength_m}
+        return optics_from_facts(replace(facts, **own))
 
     @property
     def object_pixel_m(self) -> float:
@@ -135,6 +132,37 @@ class Optics:
     def defocus_for_blur_m(self, sigma_px: float) -> float:
         """Defocus to either side that makes a geometric blur of `sigma_px`: c = 4σ [m]."""
         return 0.5 * self.depth_of_field_m(4.0 * check_number("sigma_px", sigma_px, above=0.0) * self.pixel_m)
+
+
+def optics_from_facts(camera: CameraFacts) -> Optics:
+    """The optics that a run declares.
+
+    Parameters
+    ----------
+    camera : CameraFacts
+        Pixel, magnification, f-number, pupil magnification and wavelength; all must be known.
+
+    Raises
+    ------
+    ValueError
+        For facts that are missing, with the keys of run.toml that say them.
+
+    Examples
+    --------
+    >>> wren = CameraFacts(pixel_m=3.45e-6, magnification=0.5, f_number=4.0, pupil_magnification=1.0, wavelength_m=5e-7)
+    >>> optics_from_facts(wren).working_f_number
+    6.0
+    """
+    values = {field.name: float(getattr(camera, field.name)) for field in fields(Optics)}
+    missing = [name for name, value in values.items() if math.isnan(value)]
+    if missing:
+        keys = {key.goes_to: key for key in KEYS}
+        wanted = [keys[f"camera.{name}"] for name in missing]
+        raise ValueError(
+            f"{' and '.join(missing)} of the camera {'is' if len(missing) == 1 else 'are'} not known; add to [camera] "
+            f"in run.toml, with your values: {', '.join(f'{key.key} = {key.example}' for key in wanted)}"
+        )
+    return Optics(**values)
 
 
 # ----------------------------------------------------------------------------------------------------- kernels

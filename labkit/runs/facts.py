@@ -172,6 +172,10 @@ class CameraFacts:
         Image size over object size.
     f_number : float
         F-number at infinity.
+    pupil_magnification : float
+        Exit over entrance pupil diameter of the lens; 1 for a symmetric one.
+    wavelength_m : float
+        Wavelength of the light [m].
     exposure_s : float
         Exposure time [s].
     allowed_blur_px : float
@@ -188,6 +192,8 @@ class CameraFacts:
     pixel_m: float = math.nan
     magnification: float = math.nan
     f_number: float = math.nan
+    pupil_magnification: float = math.nan
+    wavelength_m: float = math.nan
     exposure_s: float = math.nan
     allowed_blur_px: float = math.nan
     tolerance_m: float = math.nan

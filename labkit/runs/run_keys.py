@@ -165,6 +165,7 @@ _FACTORS = {
     "": 1.0,
     "milli": 1e-3,
     "micro": 1e-6,
+    "nano": 1e-9,
     "g": STANDARD_GRAVITY_M_S2,
     "micro g": 1e-6 * STANDARD_GRAVITY_M_S2,
 }
@@ -237,6 +238,8 @@ KEYS = [
         pixel_um        | camera.pixel_m         | positive | micro | 3.45 | pixel pitch of the image sensor
         magnification   | camera.magnification   | positive |       | 0.5  | image size over object size
         f_number        | camera.f_number        | positive |       | 4.0  |
+        pupil_magnification | camera.pupil_magnification | positive |   | 1.0   | exit over entrance pupil, data sheet
+        wavelength_nm       | camera.wavelength_m        | positive | nano | 550.0 | of the light
         exposure_ms     | camera.exposure_s      | positive | milli | 2.0  |
         allowed_blur_px | camera.allowed_blur_px | positive |       | 0.5  | movement allowed, in image pixels
         tolerance_um    | camera.tolerance_m     | positive | micro | 3.5  | movement allowed at the object, if known

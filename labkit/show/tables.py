@@ -28,6 +28,7 @@ _FACT_UNITS = {
     "_m_s": (1e3, "mm/s"),
     "pixel_m": (1e6, "pixel [µm]"),
     "tolerance_m": (1e6, "tolerance [µm]"),
+    "wavelength_m": (1e9, "wavelength [nm]"),
     "_m": (1e3, "mm"),
     "_kg": (1.0, "kg"),
     "_s": (1e3, "ms"),
