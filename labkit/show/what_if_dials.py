@@ -25,6 +25,11 @@ class Dial:
     step: float
     per_si: float  # unit shown per SI unit
 
+    def wide_enough(self, value: float) -> dict[str, object]:
+        """What the page needs to show it, with ends that hold a value."""
+        ends = {"low": min(self.low, value), "high": max(self.high, value)}
+        return {"key": self.key, "label": self.label, "step": self.step, **ends}
+
 
 DIALS = (
     Dial(key="thickness", label="panel thickness [mm]", low=1.0, high=12.0, step=0.1, per_si=1e3),

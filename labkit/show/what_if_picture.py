@@ -175,7 +175,7 @@ class WhatIfPicture:
     def _build_bars(self, scales: _Scales, colours: dict[str, str]) -> None:
         ax = self._bars
         ax.set(xlim=(0, scales.blur_px), ylim=(-0.6, 3.6))
-        ax.set_yticks([3, 2, 1, 0], ["blur", "baseline", "of it defocus", "baseline"], fontsize=8)
+        ax.set_yticks([3, 2, 1, 0], ["blur", "baseline", "defocus", "baseline"], fontsize=8)
         ax.grid(True, axis="x", alpha=0.2)
         self._still(ax, "Blur in the picture", "kernel standard deviation [px]", "", colours)
         tones = [colours["now"], colours["before"]] * 2

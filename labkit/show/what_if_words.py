@@ -22,8 +22,8 @@ _ROWS = (
 )
 
 
-def numbers_html(now: Outlook, before: Outlook) -> str:
-    """Table of a setting beside its baseline."""
+def numbers_html(now: Outlook, before: Outlook, *, pending: bool) -> str:
+    """Table of a setting beside its baseline; `pending` while the intervals of the setting are on their way."""
     rows = [
         (name, *(estimate_text(getattr(one, field), scale=scale) for one in (now, before)))
         for name, field, scale in _ROWS
@@ -36,6 +36,8 @@ def numbers_html(now: Outlook, before: Outlook) -> str:
         rows.append(
             ("price of the sheet", f"{now.price:.2f}", "" if math.isnan(before.price) else f"{before.price:.2f}")
         )
+    if pending:
+        rows = [(name, a.replace("[interval unknown]", "[…]"), b) for name, a, b in rows]
     body = "".join(
         f'<tr><th scope="row" style="text-align: left; font-weight: normal; padding-right: 1em">{name}</th>'
         f'<td style="padding-right: 1em"><b>{a}</b></td><td>{b}</td></tr>'

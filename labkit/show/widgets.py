@@ -22,8 +22,8 @@ from labkit.decide.what_if import Outlook, compare_outlooks, outlook, outlook_st
 from labkit.model.grid import HoleArray, MountingGrid
 from labkit.model.materials import MATERIALS
 from labkit.runs.facts import RunFacts
-from labkit.show.clickable import ClickablePicture
-from labkit.show.what_if_dials import DIALS, PER_SI, Dial, applied, changes, start_values
+from labkit.show.page_parts import ClickablePicture, NumberDials
+from labkit.show.what_if_dials import DIALS, PER_SI, applied, changes, start_values
 from labkit.show.what_if_picture import WhatIfPicture
 from labkit.show.what_if_words import FOOT_GUESS, alt_text, notes_html, numbers_html
 
@@ -95,7 +95,6 @@ class WhatIf:
         self._steps: Iterator | None = None
         self._task: asyncio.Task | None = None
         self._quiet = True
-        self._boxes: dict[str, ipw.BoundedFloatText] = {}
         self._make(start_values(facts, wait_s=wait_s, overhead_s=overhead_s))
         self.baseline = outlook(facts, self._draws, **self._looking())
         self.baseline_facts = facts
@@ -108,13 +107,14 @@ class WhatIf:
 
     # ------------------------------------------------------------------------------------------------ controls
     def _make(self, start: Mapping[str, float]) -> None:
-        rows = [self._row(dial, start[dial.key]) for dial in DIALS]
+        self.dials = NumberDials(dials=[dial.wide_enough(start[dial.key]) for dial in DIALS], values=start)
+        self.dials.observe(self._ask, names="values")
         self.material = ipw.Dropdown(
             options=sorted({*MATERIALS, self._facts.panel.material}),
             value=self._facts.panel.material,
             description="sheet",
-            style={"description_width": "150px"},
-            layout=ipw.Layout(width="300px"),
+            style={"description_width": "40px"},
+            layout=ipw.Layout(width="240px"),
         )
         self.material.observe(self._ask, names="value")
         self.picture = ClickablePicture(takes=["ArrowLeft", "ArrowRight", "ArrowUp", "ArrowDown", "Enter", " "])
@@ -133,8 +133,6 @@ class WhatIf:
             "Open": lambda: self.open(Path(self.file.value)),
         }
         bar = [self._button(name, job) for name, job in buttons.items()]
-        half = (len(rows) + 1) // 2
-        columns = [ipw.VBox([self.material, *rows[:half]]), ipw.VBox(rows[half:])]
         wrap = ipw.Layout(display="flex", flex_flow="row wrap")
         self.screen = ipw.VBox(
             [
@@ -144,31 +142,14 @@ class WhatIf:
                     "<small>Click a hole to put a foot under it or take it away; or focus the picture and use the "
                     "arrow keys and Enter.</small>"
                 ),
-                ipw.Box([*columns, self.numbers], layout=wrap),
+                self.material,
+                self.dials,
+                self.numbers,
                 ipw.Box([*bar[:3], self.file, *bar[3:]], layout=wrap),
                 self.notes,
                 self.code,
             ]
         )
-
-    def _row(self, dial: Dial, value: float) -> ipw.HBox:
-        low, high = min(dial.low, value), max(dial.high, value)
-        box = ipw.BoundedFloatText(
-            value=value,
-            min=low,
-            max=high,
-            step=dial.step,
-            description=dial.label,
-            style={"description_width": "150px"},
-            layout=ipw.Layout(width="235px"),
-        )
-        slider = ipw.FloatSlider(
-            value=value, min=low, max=high, step=dial.step, readout=False, layout=ipw.Layout(width="150px")
-        )
-        ipw.jslink((slider, "value"), (box, "value"))
-        box.observe(self._ask, names="value")
-        self._boxes[dial.key] = box
-        return ipw.HBox([box, slider])
 
     def _button(self, name: str, job) -> ipw.Button:
         button = ipw.Button(description=name, layout=ipw.Layout(width="auto"))
@@ -188,8 +169,8 @@ class WhatIf:
     @property
     def state(self) -> dict[str, object]:
         """Everything that was set, as plain data for JSON."""
-        values = {key: box.value for key, box in self._boxes.items()}
-        return {"version": _VERSION, "sheet": self.material.value, "feet_m": [list(f) for f in self._feet], **values}
+        feet = [list(place) for place in self._feet]
+        return {"version": _VERSION, "sheet": self.material.value, "feet_m": feet, **self.dials.values}
 
     def restore(self, state: Mapping[str, object]) -> None:
         """Set everything as in a `state`.
@@ -201,19 +182,20 @@ class WhatIf:
         """
         if not isinstance(state, Mapping) or state.get("version") != _VERSION:
             raise ValueError(f"the state has no version {_VERSION}; it was not written by this screen")
-        unknown = set(state) - {"version", "sheet", "feet_m", *self._boxes}
+        unknown = set(state) - {"version", "sheet", "feet_m", *PER_SI}
         if unknown:
             raise ValueError(f"the state holds {sorted(unknown)}, which no control has")
         if state.get("sheet", self.material.value) not in self.material.options:
             raise ValueError(f"the state names the sheet {state['sheet']!r}; one of {', '.join(self.material.options)}")
-        numbers = {}
-        for key in self._boxes.keys() & state.keys():
-            box = self._boxes[key]
-            numbers[key] = check_number(key, state[key], at_least=box.min, at_most=box.max)
+        ends = {dial["key"]: dial for dial in self.dials.dials}
+        numbers = {
+            key: check_number(dial["label"], state[key], at_least=dial["low"], at_most=dial["high"])
+            for key, dial in ends.items()
+            if key in state
+        }
         feet = tuple(_spot(place) for place in state.get("feet_m", self._feet))
         self._quiet = True
-        for key, value in numbers.items():
-            self._boxes[key].value = value
+        self.dials.values = {**self.dials.values, **numbers}
         self.material.value, self._feet = state.get("sheet", self.material.value), feet
         self._quiet = False
         self._ask()
@@ -273,7 +255,7 @@ class WhatIf:
 
     # ------------------------------------------------------------------------------------------------- reacting
     def _looking(self) -> dict[str, float]:
-        value = {key: box.value / PER_SI[key] for key, box in self._boxes.items()}
+        value = {key: shown / PER_SI[key] for key, shown in self.dials.values.items()}
         return {
             "wait_s": value["wait"],
             "overhead_s": value["overhead"],
@@ -342,12 +324,14 @@ class WhatIf:
         now, before = self.outlook, self.baseline
         paired = len(now.draws["blur_px"]) == len(before.draws["blur_px"])
         words = compare_outlooks(before if paired else _best(before), now if paired else _best(now)).sentence
+        if self._steps is not None:
+            words = words.replace(" (interval unknown)", " […]")
         if self.state == self._pinned:
             words = "This is the baseline; change something."
         mark = "" if self._calibrated else " <b>Not calibrated.</b>"
         self.words.value = f'<p aria-live="polite" style="font-size: 110%">{html.escape(words)}{mark}</p>'
         self.picture.show(self._drawing.png(now, before, dark=self.picture.dark), alt_text(now, before, words))
-        self.numbers.value = numbers_html(now, before)
+        self.numbers.value = numbers_html(now, before, pending=self._steps is not None)
         self.notes.value = notes_html(now, guessed_foot=self._guessed_foot and bool(self._feet))
         self.code.value = f"<details><summary>The same in code</summary><pre>{html.escape(self.call)}</pre></details>"
 
