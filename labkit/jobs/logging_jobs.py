@@ -12,15 +12,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from labkit.analyse.moves import find_moves
-from labkit.analyse.one_run import check_run
-from labkit.base import LogFormatError
-from labkit.decide.repeat import repeat_reasons
 from labkit.jobs.level_meter import meter_lines, status_line
 from labkit.jobs.printing import print_findings, print_wrapped
 from labkit.runs.byte_source import open_source
 from labkit.runs.capture import CameraLostError, CaptureSummary, capture_clip
 from labkit.runs.facts import RunFacts
-from labkit.runs.findings import LogReport
 from labkit.runs.live_window import EndsFinder
 from labkit.runs.log_file import printable
 from labkit.runs.logger import CAUTIONS, Logger, LoggerStatus, LogPlan, LogSummary
@@ -28,13 +24,13 @@ from labkit.runs.pretend_sensor import PretendSensor
 from labkit.runs.recording import Recording
 from labkit.runs.run_form import fill_template, read_settings, write_run_file
 from labkit.runs.runfile import facts_of, read_run_file
-from labkit.runs.runfolder import RUN_FILE, Run, load_run
+from labkit.runs.runfolder import RUN_FILE
+from labkit.show.logged import keep_or_repeat, summary_sentence
 
 __all__ = ["add_jobs"]
 
 _PRETEND = "pretend"
 _STRIP_S = 4.0
-_SLOW_DISK_S = 0.5
 
 
 def add_jobs(jobs: object) -> None:
@@ -241,35 +237,14 @@ def _conclude(summary: LogSummary, filmed: list[CaptureSummary], plan: LogPlan) 
     """Checks at once, while everything still stands: keep the log, or repeat it."""
     for path in summary.paths:
         print(f"\nlogged {printable(path)}")
-    print_wrapped(
-        f"{summary.reason}: {summary.n_samples} rows at {summary.rate_hz:.6g} Hz, {summary.n_lost} samples lost, "
-        f"{summary.n_faults} bad lines, {summary.n_pauses} pauses, {summary.n_moves} moves, {len(summary.marks)} marks"
-    )
-    if summary.longest_sync_s > _SLOW_DISK_S:
-        print_wrapped(
-            f"note: the disk took {summary.longest_sync_s:.1f} s to store data once; pulling the plug could then lose "
-            "more than a second"
-        )
+    print_wrapped(summary_sentence(summary))
     for clip in filmed:
         print_wrapped(f"clip {printable(clip.path)}: {clip.n_frames} frames at {clip.frame_rate_hz:.4g} Hz")
-    reports = _reports(summary, plan.folder)
+    reports, reasons = keep_or_repeat(summary, folder=plan.folder, n_moves=plan.n_moves)
     print_findings(reports, least="warning")
-    reasons = repeat_reasons(summary, reports, n_moves=plan.n_moves)
     print()
     for reason in reasons:
         print_wrapped(f"REPEAT: {reason}")
     if not reasons:
         print_wrapped("KEEP: the log is fit; look at the warnings above, if there are any")
     return 1 if reasons else 0
-
-
-def _reports(summary: LogSummary, folder: Path) -> tuple[LogReport, ...]:
-    """Checks of the new logs in the light of the run's facts."""
-    facts = facts_of(read_run_file(folder / RUN_FILE))
-    logs = []
-    for path in summary.paths:
-        try:
-            logs += load_run(path).logs
-        except LogFormatError as error:
-            print_wrapped(f"cannot be read again: {error}")
-    return check_run(Run(name=folder.name, folder=folder, facts=facts, logs=tuple(logs))) if logs else ()

@@ -28,6 +28,7 @@ SKETCH = Path(labkit.runs.__file__).parent / "sensor"
 RUNNER = Path(__file__).with_name("micropython_runner.mjs")
 PORT = "@micropython/micropython-webassembly-pyscript/micropython.mjs"
 TRUE_HZ, TONE_HZ = 3150.0, 7.5
+STEP_M_S2 = 3.90625e-3 * STANDARD_GRAVITY_M_S2
 
 MACHINE = """
 from math import pi, sin
@@ -102,7 +103,7 @@ class Chip:
             assert self.command & 0x40 and len(buffer) == 6
             k = self.taken
             self.taken += 1
-            for i, v in enumerate((round(128 * sin(2 * pi * TONE_HZ * k / TRUE_HZ)), k % 1000, 256)):
+            for i, v in enumerate((round(128 * sin(2 * pi * TONE_HZ * k / TRUE_HZ)), k & 0x7FFF, 256)):
                 buffer[2 * i], buffer[2 * i + 1] = v & 0xFF, (v >> 8) & 0xFF
         else:
             buffer[0] = self.registers[register]
@@ -184,7 +185,7 @@ def test_every_sample_lost_in_the_sketch_is_a_place_in_the_log(logged):
     each overrun, whose size the sketch can only take from its clock."""
     summary, log = logged
     known = np.flatnonzero(np.isfinite(log.values[1]))
-    count = np.unwrap(np.round(log.values[1, known] / (3.90625e-3 * STANDARD_GRAVITY_M_S2)), period=1000)
+    count = np.unwrap(np.round(log.values[1, known] / STEP_M_S2), period=0x8000)
     made, placed = count[-1] - count[0], known[-1] - known[0]
     overruns = summary.paths[0].read_text().count("by the sequence number")
     assert abs(placed - made) <= 1 + 2 * overruns
@@ -196,11 +197,11 @@ def test_the_trigger_stands_beside_the_sample_taken_then(logged):
     """The model raises its pin at whole seconds of its own clock: edges are 3150 samples apart."""
     summary, log = logged
     trigger = read_log(summary.paths[0], quantity="trigger", irregular="mark").values[0]
-    count = np.round(log.values[1] / (3.90625e-3 * STANDARD_GRAVITY_M_S2))
     edges = np.flatnonzero(np.abs(np.diff(trigger)) == 1) + 1
+    count = np.round(log.values[1, edges] / STEP_M_S2)
     assert len(edges) >= 2
-    # held up to a FIFO when the model looks at its clock late; a busy computer adds to it
-    assert (np.minimum((count[edges] - 150 * np.arange(20)[:, None]) % 1000, 850).min(axis=0) <= 60).all()
+    # up to a FIFO late, when the model looks at its clock late; a busy computer adds to it, or a sample early
+    assert ((count + 32) % TRUE_HZ <= 96).all()
 
 
 @needs_micropython

@@ -34,7 +34,8 @@ class Edges:
 class LineStream:
     """Reads the sensor and writes lines; call `step` over and over.
 
-    `sensor` offers titles, rate_hz, depth, held(), overran() and take(buffer, n); `write` takes text; `edges` is None without a trigger.
+    `sensor` offers titles, rate_hz, depth, held(), overran() and take(buffer, n); `write` takes text; `edges` is None
+    without a trigger.
     Checksums cost a good part of the time a line takes: leave them out over USB, which has its own, and use them over
     a wired serial line.
     """
