@@ -142,7 +142,8 @@ function render({ model, el }) {
   const fill = () => {
     for (const [key, value] of Object.entries(model.get("values"))) {
       for (const input of pairs[key] ?? []) {
-        if (input !== document.activeElement && Number(input.value) !== value) input.value = value;
+        const shown = input.value === "" ? NaN : Number(input.value);
+        if (input !== document.activeElement && shown !== value) input.value = value;
       }
     }
   };

@@ -25,7 +25,11 @@ from labkit.decide.compare import Comparison
 from labkit.runs.recording import Recording
 
 __all__ = [
+    "COLOURS",
+    "STYLES",
     "Picture",
+    "finish",
+    "new_axes",
     "picture",
     "plot_blur_relation",
     "plot_changes",
@@ -37,16 +41,34 @@ __all__ = [
 ]
 
 # Okabe & Ito's set for colour-vision deficiency (2008); lines also differ in style
-_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7")
-_STYLES = ("-", "--", "-.", ":")
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7")
+STYLES = ("-", "--", "-.", ":")
 _MOST_POINTS = 4000
 
 
-def _axes(ax: Axes | None, *, size: tuple[float, float] = (7.5, 3.2)) -> Axes:
+def new_axes(ax: Axes | None, *, size: tuple[float, float] = (7.5, 3.2)) -> Axes:
+    """The axes given, or those of a new figure.
+
+    Parameters
+    ----------
+    ax : Axes or None
+        Where to draw; None makes a figure.
+    size : (float, float)
+        Width and height of a new figure [inch].
+    """
     return plt.subplots(figsize=size, layout="constrained")[1] if ax is None else ax
 
 
-def _finish(ax: Axes, alt: str) -> Axes:
+def finish(ax: Axes, alt: str) -> Axes:
+    """The axes in the lab's dress, with their alternative text.
+
+    Parameters
+    ----------
+    ax : Axes
+        Axes with everything drawn.
+    alt : str
+        What the plot shows, in words.
+    """
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(True, alpha=0.25)
     ax.set_label(alt)
@@ -109,22 +131,22 @@ def plot_recording(
     moves : sequence of Move
         Moves found in it.
     """
-    ax, name = _axes(ax), channel or recording.channels[0]
+    ax, name = new_axes(ax), channel or recording.channels[0]
     time, values = _thin(recording.time_s, recording.channel(name))
     for k, move in enumerate(moves):
         ax.axvspan(
             move.end_s,
             move.rest_end_s,
-            color=_COLOURS[2],
+            color=COLOURS[2],
             alpha=0.15,
             lw=0,
             label="rest after a move" if not k else None,
         )
-    ax.plot(time, values, color=_COLOURS[0], lw=0.6)
+    ax.plot(time, values, color=COLOURS[0], lw=0.6)
     ax.set(xlabel="time [s]", ylabel=f"{name} [{_pretty(recording.unit)}]", xlim=(time[0], time[-1]))
     if moves:
         ax.legend(loc="upper right", fontsize="small")
-    return _finish(ax, f"{name} over {recording.duration_s:.0f} s with {len(moves)} rests after moves shaded.")
+    return finish(ax, f"{name} over {recording.duration_s:.0f} s with {len(moves)} rests after moves shaded.")
 
 
 def plot_decays(
@@ -147,9 +169,9 @@ def plot_decays(
     tolerance_m : float
         Half width of the tolerance band [m]; nan for none.
     """
-    ax, labels = _axes(ax), list(labels) or [axis.channel for axis in axes]
+    ax, labels = new_axes(ax), list(labels) or [axis.channel for axis in axes]
     last, words = 0.0, []
-    for axis, label, colour, style in zip(axes, labels, _COLOURS, _STYLES):
+    for axis, label, colour, style in zip(axes, labels, COLOURS, STYLES):
         if axis.decay is None:
             words.append(f"{label}: blocked by a fatal finding")
             continue
@@ -177,7 +199,7 @@ def plot_decays(
         )
     ax.set(xlabel="time after the end of the move [ms]", ylabel="displacement [µm]", xlim=(0, 1e3 * last or None))
     ax.legend(loc="upper right", fontsize="small")
-    return _finish(ax, f"Displacement of {axes[0].channel} after the moves; median of the largest: {'; '.join(words)}.")
+    return finish(ax, f"Displacement of {axes[0].channel} after the moves; median of the largest: {'; '.join(words)}.")
 
 
 def plot_spectra(axes: Sequence[AxisAnalysis], ax: Axes | None = None, *, labels: Sequence[str] = ()) -> Axes:
@@ -192,9 +214,9 @@ def plot_spectra(axes: Sequence[AxisAnalysis], ax: Axes | None = None, *, labels
     labels : sequence of str
         Name of each run.
     """
-    ax, labels = _axes(ax), list(labels) or [axis.channel for axis in axes]
+    ax, labels = new_axes(ax), list(labels) or [axis.channel for axis in axes]
     words = []
-    for axis, label, colour, style in zip(axes, labels, _COLOURS, _STYLES):
+    for axis, label, colour, style in zip(axes, labels, COLOURS, STYLES):
         s = axis.spectrum
         keep = (s.frequency_hz > 0) & (s.frequency_hz <= 1.2 * axis.band_hz[1])
         ax.fill_between(
@@ -209,7 +231,7 @@ def plot_spectra(axes: Sequence[AxisAnalysis], ax: Axes | None = None, *, labels
     ax.set(xscale="log", yscale="log", xlabel="frequency [Hz]", ylabel=f"density [({_pretty(axes[0].fit.unit)})²/Hz]")
     ax.xaxis.set_major_formatter(ticker.FormatStrFormatter("%g"))
     ax.legend(loc="lower left", fontsize="small", title="vertical lines: fitted modes", title_fontsize="small")
-    return _finish(ax, f"Power spectral density of {axes[0].channel} after the moves. {'; '.join(words)}.")
+    return finish(ax, f"Power spectral density of {axes[0].channel} after the moves. {'; '.join(words)}.")
 
 
 def plot_settling(
@@ -229,9 +251,9 @@ def plot_settling(
     labels : sequence of str
         Name of each run.
     """
-    ax, labels = _axes(ax, size=(7.5, 2.6)), list(labels) or [axis.channel for axis in axes]
+    ax, labels = new_axes(ax, size=(7.5, 2.6)), list(labels) or [axis.channel for axis in axes]
     words = []
-    for row, (axis, label, colour) in enumerate(zip(axes, labels, _COLOURS)):
+    for row, (axis, label, colour) in enumerate(zip(axes, labels, COLOURS)):
         if axis.settling is None:
             continue
         times, mean = 1e3 * axis.settling.times_s, axis.settling.mean_s
@@ -243,7 +265,7 @@ def plot_settling(
         words.append(f"{label}: {1e3 * mean.value:.0f} ms" if not math.isnan(mean.value) else f"{label}: not settled")
     ax.set(xlabel="settling time [ms]", ylim=(len(axes) - 0.4, -0.6), yticks=range(len(axes)), yticklabels=labels)
     ax.set_xlim(left=0)
-    return _finish(ax, f"Settling time of each move (circles) and mean with interval (diamonds). {'; '.join(words)}.")
+    return finish(ax, f"Settling time of each move (circles) and mean with interval (diamonds). {'; '.join(words)}.")
 
 
 def plot_changes(comparison: Comparison, ax: Axes | None = None) -> Axes:
@@ -257,8 +279,8 @@ def plot_changes(comparison: Comparison, ax: Axes | None = None) -> Axes:
         Where to draw.
     """
     changes = [c for c in comparison.changes if math.isfinite(c.ratio.value)]
-    ax = _axes(ax, size=(7.5, 1.2 + 0.42 * max(len(changes), 1)))
-    colours = {"improved": _COLOURS[2], "worse": _COLOURS[1]}
+    ax = new_axes(ax, size=(7.5, 1.2 + 0.42 * max(len(changes), 1)))
+    colours = {"improved": COLOURS[2], "worse": COLOURS[1]}
     for row, change in enumerate(changes):
         colour, r = colours.get(change.word, "0.35"), change.ratio
         if r.interval.known:
@@ -282,7 +304,7 @@ def plot_changes(comparison: Comparison, ax: Axes | None = None) -> Axes:
         ylim=(len(changes) - 0.5, -0.5),
     )
     words = "; ".join(f"{c.name} ×{c.ratio.value:.3g} ({c.word})" for c in changes)
-    return _finish(ax, f"Ratio after/before of each metric with its interval: {words}.")
+    return finish(ax, f"Ratio after/before of each metric with its interval: {words}.")
 
 
 def plot_blur_relation(relation: BlurRelation, ax: Axes | None = None, *, labels: Sequence[str] = ()) -> Axes:
@@ -297,11 +319,11 @@ def plot_blur_relation(relation: BlurRelation, ax: Axes | None = None, *, labels
     labels : sequence of str
         Group of each frame (run, for example); groups get a colour and a marker each.
     """
-    ax = _axes(ax, size=(5.6, 4.4))
+    ax = new_axes(ax, size=(5.6, 4.4))
     groups = np.array(list(labels) or ["frames"] * relation.predicted_px.size)
     x, y = relation.predicted_px, relation.measured_px
     x_bars, y_bars = _bars(x, relation.predicted_error_px2), _bars(y, relation.measured_error_px2)
-    for name, colour, marker in zip(dict.fromkeys(groups.tolist()), _COLOURS, "osD^"):
+    for name, colour, marker in zip(dict.fromkeys(groups.tolist()), COLOURS, "osD^"):
         at = groups == name
         ax.errorbar(
             x[at],
@@ -321,7 +343,7 @@ def plot_blur_relation(relation: BlurRelation, ax: Axes | None = None, *, labels
     ax.plot(grid, grid, color="0.5", ls="--", lw=1, label="measured = predicted")
     ax.set(xlabel="predicted blur [px]", ylabel="measured blur [px]", xlim=(0, top), ylim=(0, top))
     ax.legend(loc="upper left", fontsize="small")
-    return _finish(ax, f"Measured against predicted blur of {x.size} frames. {' '.join(relation.sentences)}")
+    return finish(ax, f"Measured against predicted blur of {x.size} frames. {' '.join(relation.sentences)}")
 
 
 def plot_pictures(pictures: Mapping[str, np.ndarray]) -> Axes:

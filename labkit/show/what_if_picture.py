@@ -32,7 +32,7 @@ _DARK = {
     "ink": "#dddddd",
     "now": "#56B4E9",
     "before": "#9a9a9a",
-    "band": "#009E73",
+    "band": "#4fd1a5",
     "foot": "#E69F00",
 }
 _SIZE, _DPI = (10.6, 3.5), 84

@@ -358,8 +358,9 @@ def _with_foot(draws: Draws) -> tuple[list[dict[str, float]], bool]:
 
 
 def _spot(place: object) -> tuple[float, float]:
-    x, y = place
-    return check_number("x of a foot", x), check_number("y of a foot", y)
+    if not isinstance(place, list | tuple) or len(place) != 2:
+        raise ValueError(f"the state holds the foot {place!r}; each foot is [x, y] in metres")
+    return check_number("x of a foot", place[0]), check_number("y of a foot", place[1])
 
 
 def _best(found: Outlook) -> Outlook:
