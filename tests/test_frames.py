@@ -247,7 +247,7 @@ def test_exposure_is_corrected():
 def test_rolling_shutter_moves_the_times(clip):
     region = Region(top=20, left=10, height=40, width=60)
     result = track(clip, frame_rate_hz=10.0, region=region, row_time_s=1e-4)
-    np.testing.assert_allclose(result.time_s, np.arange(8) / 10 + 40 * 1e-4)
+    np.testing.assert_allclose(result.time_s, np.arange(8) / 10 + 39.5 * 1e-4)
     assert any("4 ms of read-out" in note for note in result.notes)
 
 

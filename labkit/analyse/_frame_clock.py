@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from scipy import interpolate
 
-__all__ = ["even_clock"]
+__all__ = ["even_clock", "unrounded"]
 
+_STEPS_S = (1e-2, 1e-3)  # to which containers round the times of frames (GIF; Matroska and others)
 _CLOCK_JITTER = 0.1  # share of a frame period by which times may miss an even clock
 
 
@@ -16,7 +17,7 @@ def even_clock(time_s: np.ndarray, shift_px: np.ndarray) -> tuple[np.ndarray, fl
     if (steps <= 0).any():
         late = int(np.flatnonzero(steps <= 0)[0]) + 1
         raise ValueError(f"frame {late} is not later than the frame before it; give frame_rate_hz or rising time_s")
-    slots = np.concatenate([[0], np.cumsum(np.maximum(np.rint(steps / np.median(steps)), 1))]).astype(int)
+    slots = _slots(steps)
     period, start = np.polyfit(slots, time_s, 1)
     if np.abs(time_s - start - period * slots).max() <= _CLOCK_JITTER * period:
         values = np.full((2, slots[-1] + 1), np.nan)
@@ -29,6 +30,22 @@ def even_clock(time_s: np.ndarray, shift_px: np.ndarray) -> tuple[np.ndarray, fl
     values = np.stack([_resample(time_s, row, grid) for row in shift_px])
     note = f"the frame rate varies; resampled by cubic interpolation to {rate:.6g} Hz, gaps stay gaps"
     return values, rate, time_s[0], [note]
+
+
+def _slots(steps_s: np.ndarray) -> np.ndarray:
+    """Number of each frame on an even clock, from the steps between their times."""
+    return np.concatenate([[0], np.cumsum(np.maximum(np.rint(steps_s / np.median(steps_s)), 1))]).astype(int)
+
+
+def unrounded(time_s: np.ndarray) -> np.ndarray:
+    """Frame times on the even clock that they were rounded from; as they are when rounding does not explain them."""
+    if len(time_s) < 3 or (np.diff(time_s) <= 0).any():
+        return time_s
+    slots = _slots(np.diff(time_s))
+    clock = np.polyval(np.polyfit(slots, time_s, 1), slots)
+    away = np.abs(time_s - clock).max()
+    rounded = any(away <= step and np.allclose(time_s / step, np.rint(time_s / step), atol=1e-4) for step in _STEPS_S)
+    return clock if rounded else time_s
 
 
 def _resample(time_s: np.ndarray, values: np.ndarray, grid_s: np.ndarray) -> np.ndarray:

@@ -177,9 +177,11 @@ def edge_blur(
     ]
     blurred, still = (_upright(picture)[0] for picture in pictures)
     count = min(blurred.shape[0], still.shape[0])
+    reach = min(_reach(blurred[:count]), _reach(still[:count]))  # the edge may stand elsewhere in the two
 
     def variance(keep: np.ndarray) -> float:
-        return _variance(*_transfer(blurred[:count], keep=keep), _transfer(still[:count], keep=keep)[1])
+        transfers = [_transfer(rows[:count], keep=keep, reach=reach) for rows in (blurred, still)]
+        return _variance(*transfers[0], transfers[1][1])
 
     square = _jackknife(count, variance, level=level)
     return EdgeBlur(sigma_px=_root(square), across=responses[0].across, frame=responses[0], sharp=responses[1])
@@ -224,14 +226,28 @@ def _edge_line(rows: np.ndarray) -> tuple[float, float]:
     return float(slope), float(intercept)
 
 
-def _transfer(rows: np.ndarray, *, keep: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
-    """Frequencies up to 0.5 cycles/pixel and MTF, from the rows kept."""
+def _distances(rows: np.ndarray) -> np.ndarray:
+    """Distance of every pixel from the edge [px]."""
     slope, intercept = _edge_line(rows)
-    number = np.arange(rows.shape[0]) if keep is None else np.flatnonzero(keep)
-    distance = (np.arange(rows.shape[1]) - (intercept + slope * number[:, None])) * math.cos(math.atan(slope))
+    line = intercept + slope * np.arange(rows.shape[0])
+    return (np.arange(rows.shape[1]) - line[:, None]) * math.cos(math.atan(slope))
+
+
+def _reach(rows: np.ndarray) -> int:
+    """Whole pixels free on both sides of the edge in every row."""
+    distance = _distances(rows)
     reach = math.floor(min(-distance[:, 0].max(), distance[:, -1].min()))
     if reach < 6:
         raise ValueError(f"only {reach} px beside the edge are free; at least 6 are needed; take a wider region")
+    return reach
+
+
+def _transfer(
+    rows: np.ndarray, *, keep: np.ndarray | None = None, reach: int | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Frequencies up to 0.5 cycles/pixel and MTF, from the rows kept."""
+    number = np.arange(rows.shape[0]) if keep is None else np.flatnonzero(keep)
+    distance, reach = _distances(rows)[number], reach or _reach(rows)
     index = np.floor((distance + reach) * _PER_PIXEL).astype(int)
     inside = (index >= 0) & (index < 2 * reach * _PER_PIXEL)
     count = np.bincount(index[inside], minlength=2 * reach * _PER_PIXEL)

@@ -66,6 +66,12 @@ class FocusCurve:
     blur_limit_px: float
     residual_ratio: float
 
+    @property
+    def measured_disc_px(self) -> np.ndarray:
+        """Diameter of the blur disc of every picture as measured, that of the reference by the parabola added [px]."""
+        square = 16 * self.variance_px2 + self.disc_px[self.reference] ** 2
+        return np.sqrt(np.maximum(square, 0.0))
+
 
 def focus_curve(
     stack: Sequence[np.ndarray] | np.ndarray,

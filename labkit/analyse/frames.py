@@ -165,7 +165,7 @@ def track(
     matcher = Matcher(reference=picture, region=region, white_level=clip.white_level)
     middle_s = exposure_middle_s(frame_time, exposure_s=exposure_s or 0.0)
     if row_time_s is not None:
-        middle_s += check_number("row_time_s", row_time_s, at_least=0.0) * (region.top + 0.5 * region.height)
+        middle_s += check_number("row_time_s", row_time_s, at_least=0.0) * (region.top + 0.5 * (region.height - 1))
     walk = walk_clip(clip, [matcher], workers=workers, progress=progress)
     (matches,), times = walk.matches, walk.time_s + middle_s
     flags = match_flags(matches, matcher)

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage, optimize
 
+from labkit.analyse._frame_clock import unrounded
 from labkit.analyse._frame_walk import as_clip, match_flags, reference_picture, walk_clip
 from labkit.analyse.registration import BLUR_PX, Matcher, Matches
 from labkit.analyse.sampling import exposure_attenuation, exposure_middle_s
@@ -111,6 +112,8 @@ class RowLine:
         Frequency [Hz].
     amplitude_px : Estimate
         Amplitude, corrected for what band and exposure average away [px].
+    phase_rad : float
+        Phase of the sine at time 0 of the clip [rad].
     left : float
         Share of the amplitude that bands, exposure and the unknown offsets of the bands left to be seen.
     explained : float
@@ -125,10 +128,15 @@ class RowLine:
     distinct: bool
     frequency_hz: Estimate
     amplitude_px: Estimate
+    phase_rad: float
     left: float
     explained: float
     rival_hz: float
     residual_px: float
+
+    def wave_px(self, time_s: np.ndarray) -> np.ndarray:
+        """The vibration itself at given times [px]."""
+        return self.amplitude_px.value * np.sin(2 * np.pi * self.frequency_hz.value * time_s + self.phase_rad)
 
 
 def track_rows(
@@ -177,9 +185,9 @@ def track_rows(
     matchers = [Matcher(reference=picture, region=band, white_level=clip.white_level) for band in bands]
     starts_s = exposure_middle_s(frame_time, exposure_s=exposure_s)
     walk = walk_clip(clip, matchers, workers=workers, progress=progress)
-    times, signs = walk.time_s, walk.signs
+    times, signs = unrounded(walk.time_s), walk.signs
     shift, used = _shifts(walk.matches, matchers, at_rest=at_rest)
-    middle = starts_s + row_time * np.array([band.top + 0.5 * band.height for band in bands])
+    middle = starts_s + row_time * np.array([band.top + 0.5 * (band.height - 1) for band in bands])
     when = (times[None, :] + middle[:, None]).ravel()
     order = np.argsort(when, kind="stable")
     scatter = [matcher.shift_noise_px(value) for matcher, value, use in zip(matchers, walk.noise_grey, used) if use]
@@ -347,6 +355,9 @@ def _line(seen: _Seen, frequency_hz: float, rival_hz: float, *, tried: float) ->
         distinct=bool(found and clear and (rest / rival_rest) ** (0.5 * dof) < _CHANCE),
         frequency_hz=Estimate.from_standard_error(frequency_hz, math.sqrt(covariance[2, 2]), dof=dof),
         amplitude_px=Estimate.from_standard_error(amplitude, math.sqrt(along @ covariance[:2, :2] @ along), dof=dof),
+        phase_rad=math.remainder(
+            math.atan2(both[0], both[1]) - 2 * math.pi * frequency_hz * float(seen.time.mean()), 2 * math.pi
+        ),
         left=float(seen.kept(np.array([frequency_hz]))[0]),
         explained=1 - rest / total if total > 0 else 0.0,
         rival_hz=rival_hz,
