@@ -145,6 +145,24 @@ def test_best_hole_for_the_blur_is_found_by_trying_all_of_them():
     assert np.ptp(tried) > 0.3 * max(tried)
 
 
+@pytest.mark.parametrize("stands_on", ["bench", "frame"])
+def test_with_one_loss_factor_everywhere_every_damping_ratio_is_half_of_it(stands_on):
+    base = machine(on_bench=[(0.15, 0.10)], mount=replace(BRIDGE, loss_factor=0.04))
+    panel = base.panel.panel
+    sheet = replace(panel.material, loss_factor=replace(panel.material.loss_factor, value=0.04))
+    supports = [replace(support, loss_factor=0.04) for support in panel.supports]
+    base = replace(
+        base,
+        feet=[replace(leg, loss_factor=0.04) for leg in base.feet],
+        panel=replace(base.panel, panel=replace(panel, material=sheet, supports=supports)),
+        gravity_m_s2=0.0,
+    )
+    found = foot_map(
+        base, GRID.places_m[::5], stiffness_n_per_m=1e6, loss_factor=0.04, stands_on=stands_on, n_feet=2
+    ).modes
+    np.testing.assert_allclose(found.damping_ratios, 0.02, rtol=1e-7)
+
+
 def test_unknown_loss_stays_unknown():
     found = foot_map(machine(), [(0.21, 0.15)], stiffness_n_per_m=1e5, loss_factor=math.nan, stands_on="frame")
     assert np.isnan(found.modes.damping_ratios).all() and np.isfinite(found.modes.frequencies_hz).all()
