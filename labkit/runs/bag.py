@@ -132,8 +132,9 @@ def verify_bag(tags: Mapping[str, bytes], payload: Mapping[str, Checksums | None
         if name not in _ALLOWED:
             what = "a list of files to fetch" if name == "fetch.txt" else "an unexpected file beside the payload"
             raise _refused(parcel, name, what, "a parcel is complete in itself and has no other tag files")
-    if tags["bagit.txt"].decode("utf-8", "replace").replace("\r\n", "\n") != _DECLARATION:
-        raise _refused(parcel, "bagit.txt", "another declaration", "BagIt 1.0 with UTF-8 tag files (RFC 8493)")
+    declared = tags["bagit.txt"].decode("utf-8", "replace").replace("\r\n", "\n")
+    if declared not in (_DECLARATION, _DECLARATION.replace("1.0", "0.97")):  # the draft that libraries still write
+        raise _refused(parcel, "bagit.txt", "another declaration", "BagIt 1.0 or 0.97 with UTF-8 tag files (RFC 8493)")
     own = {n: checksums(io.BytesIO(content)) for n, content in tags.items() if not n.startswith("tagmanifest-")}
     for algorithm in ALGORITHMS:
         for name, files in ((f"tagmanifest-{algorithm}.txt", own), (f"manifest-{algorithm}.txt", payload)):

@@ -288,9 +288,9 @@ def _table(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
     for name in _COLUMNS:
         values = [row.get(name) for row in rows]
         if name in (*_TEXTS, "software"):
-            columns[name] = pd.array([clean_text(v or "", most=_MOST_TEXT) for v in values], dtype="str")
+            columns[name] = pd.array([clean_text(v or "", most=_MOST_TEXT) for v in values], dtype="string")
         elif name in _OWN:
-            columns[name] = pd.array([str(v or "") for v in values], dtype="str")
+            columns[name] = pd.array([str(v or "") for v in values], dtype="string")
         elif name in _FLAGS:
             columns[name] = pd.array([None if v is None or v is pd.NA else bool(v) for v in values], dtype="boolean")
         else:
