@@ -74,8 +74,7 @@ class Optics:
     @classmethod
     def from_facts(cls, facts: CameraFacts, *, pupil_magnification: float, wavelength_m: float) -> Optics:
         """The optics that a run declares, with a pupil magnification and a wavelength of the caller's."""
-        own = {"pupil_magnification": pupil_magnification, "wavelength_m": wavelength_m}
-        return optics_from_facts(replace(facts, **own))
+        return optics_from_facts(replace(facts, pupil_magnification=pupil_magnification, wavelength_m=wavelength_m))
 
     @property
     def object_pixel_m(self) -> float:
@@ -140,12 +139,8 @@ def optics_from_facts(camera: CameraFacts) -> Optics:
     Parameters
     ----------
     camera : CameraFacts
-        Pixel, magnification, f-number, pupil magnification and wavelength; all must be known.
-
-    Raises
-    ------
-    ValueError
-        For facts that are missing, with the keys of run.toml that say them.
+        Pixel, magnification, f-number, pupil magnification and wavelength; what is missing is an error that names
+        the keys of run.toml.
 
     Examples
     --------
