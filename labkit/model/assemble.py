@@ -10,6 +10,7 @@ import difflib
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import lru_cache
 
 from labkit.model.machine import Machine
 from labkit.model.machine_parts import Camera, Foot, Frame, Head, HeadMount, PanelMount
@@ -98,11 +99,8 @@ def machine_from_facts(facts: RunFacts, parameters: Mapping[str, float], *, n_pa
     )
     panel = panel_from_facts(facts, parameters)
     number = len(layout.panel_supports_m)
-    mount = PanelMount(
-        panel=panel,
-        corner_m=layout.panel_corner_m,
-        on_bench=tuple(range(number, number + len(layout.panel_feet_m))),
-        n_modes=n_panel_modes,
+    mount = _panel_mount(
+        panel, layout.panel_corner_m, tuple(range(number, number + len(layout.panel_feet_m))), n_panel_modes
     )
     return Machine(
         frame=_frame(facts, panel),
@@ -113,6 +111,14 @@ def machine_from_facts(facts: RunFacts, parameters: Mapping[str, float], *, n_pa
         ),
         panel=mount,
     )
+
+
+@lru_cache(maxsize=256)
+def _panel_mount(
+    panel: Panel, corner_m: tuple[float, float, float], on_bench: tuple[int, ...], n_modes: int
+) -> PanelMount:
+    """The mount of a panel; its modes are found once for all machines that share it, which a fit asks for often."""
+    return PanelMount(panel=panel, corner_m=corner_m, on_bench=on_bench, n_modes=n_modes)
 
 
 def panel_from_facts(facts: RunFacts, parameters: Mapping[str, float]) -> Panel:
