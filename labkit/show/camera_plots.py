@@ -36,14 +36,14 @@ def plot_rows(rows: RowTrack, ax: Axes | None = None, *, line: RowLine, axis: st
     time, shift = rows.time_s[seen], rows.shift_px["xy".index(axis)][seen]
     frame = np.cumsum(rows.band[seen] == rows.band[0])
     for number in np.unique(frame):
-        at, colour = frame == number, COLOURS[number % 2]
-        ax.plot(1e3 * time[at], shift[at], "o", ms=5, color=colour, label=_frame_label(number))
+        at, turn = frame == number, number % 2
+        ax.plot(1e3 * time[at], shift[at], "so"[turn], ms=5, color=COLOURS[turn], label=_frame_label(number))
     if line.found:
         fine = np.linspace(time[0], time[-1], 1000)
         wave = line.wave_px(fine)
-        ax.plot(1e3 * fine, wave, color="0.4", lw=0.9, label=f"{line.frequency_hz.value:.2f} Hz, as it is")
+        ax.plot(1e3 * fine, wave, color="0.4", lw=0.9, label=f"{line.frequency_hz.value:.2f} Hz")
     ax.set(xlabel="time [ms]", ylabel=f"{axis} [px]")
-    ax.legend(loc="upper right", fontsize="small", ncols=3)
+    ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), frameon=False, fontsize="small", ncols=3)
     words = f"vibration of {line.frequency_hz.value:.4g} Hz" if line.found else "no vibration found"
     return finish(ax, f"Displacement along {axis} of bands of rows in the first {1e3 * shown_s:.0f} ms, {words}.")
 
