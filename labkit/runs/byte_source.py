@@ -31,7 +31,7 @@ _READ_BYTES = 1 << 16
 _GATHER_S = 0.008  # let some lines come together before reading on
 _WAIT_S = 0.05
 _RETRY_S = 0.25
-_MOST_WAITING = 4000  # pieces; half a minute and more of a fast sensor
+_MOST_WAITING = {True: 4000, False: 8}  # pieces: half a minute of a live sensor; a stored stream can wait
 
 
 class SourceLostError(OSError):
@@ -227,7 +227,7 @@ class Pump:
 
     def __init__(self, source: ByteSource, *, clock: Callable[[], float] = monotonic) -> None:
         self._source, self._clock = source, clock
-        self._pieces: queue.Queue[Piece] = queue.Queue(maxsize=_MOST_WAITING)
+        self._pieces: queue.Queue[Piece] = queue.Queue(maxsize=_MOST_WAITING[source.live])
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="labkit pump", daemon=True)
         self._thread.start()
@@ -251,23 +251,19 @@ class Pump:
             try:
                 data = self._source.read()
             except SourceLostError as error:
+                if isinstance(self._source, FileSource):
+                    return self._put("end")
                 self._put("lost", why=str(error))
-                if not self._reopened():
-                    return
+                self._reopen()
                 continue
             if data:
                 self._put("bytes", data=data)
 
-    def _reopened(self) -> bool:
-        """True once the source is back; False when it is over for good."""
-        if isinstance(self._source, FileSource):
-            self._put("end")
-            return False
+    def _reopen(self) -> None:
+        """Try until the source is back, or the pump is stopped."""
         while not self._stop.wait(_RETRY_S):
             if self._source.reopen():
-                self._put("back")
-                return True
-        return False
+                return self._put("back")
 
     def _put(self, kind: str, *, data: bytes = b"", why: str = "") -> None:
         piece = Piece(arrival_s=self._clock(), kind=kind, data=data, why=why)

@@ -34,6 +34,7 @@ __all__ = ["Batch", "Fault", "LineDecoder", "StreamHeader", "checksum", "parse_h
 _LONGEST_LINE = 1024  # bytes; anything longer has lost its line end
 _SHOWN = 60
 _STEP = re.compile(r"^(?P<step>\d+\.?\d*(?:[eE][+-]?\d+)?|\.\d+(?:[eE][+-]?\d+)?)\s*(?P<unit>\D.*)$")
+_NOT_IN_NAMES = re.compile(r"[\[\];\t]")
 _MODULUS = re.compile(r"^(?:mod|modulo|%)\s*(?P<modulus>\d+)$")
 
 
@@ -138,6 +139,8 @@ def parse_header(line: str, *, source: str, has_checksum: bool = False) -> Strea
         elif time is None and column.unit is not None and column.unit.quantity == "time":
             time = position
         elif column.unit is None and (column.unit_text or hinted_quantity(column.name) != "trigger"):
+            raise _header_error(source, title, line)
+        if _NOT_IN_NAMES.search(column.name):
             raise _header_error(source, title, line)
         columns.append(column)
         steps.append(step)
@@ -325,10 +328,10 @@ class LineDecoder:
         if len(cells) != len(header.columns):
             return self._fault("columns", line)
         try:
-            row = [float(cell) for cell in cells]
+            row = [*map(float, cells)]
         except ValueError:
             return self._fault("not a number", line)
-        if b"_" in text or not all(map(math.isfinite, row)) or (header.seq is not None and row[header.seq] % 1):
+        if b"_" in text or not math.isfinite(sum(row)) or (header.seq is not None and row[header.seq] % 1):
             return self._fault("not a number", line)
         self._rows.append(row)
 

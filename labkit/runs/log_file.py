@@ -75,12 +75,14 @@ class LogFile:
         self.path, self._file = _new_file(folder, stem)
         for text in remarks:
             self.remark(text)
-        self._wait(",".join(titles) + "\n")
+        self._titles = ",".join(titles) + "\n"  # above the first row: a remark between them could be taken for it
         self.sync()
         _sync_folder(folder)
 
     def rows(self, time_s: np.ndarray, values: np.ndarray) -> None:
         """Add rows: times [s], shape (n,), and values, shape (n, n_signals)."""
+        if not self.n_rows:
+            self._wait(self._titles)
         table = np.column_stack([time_s, values]).tolist()
         self._wait("".join([self._row_format % tuple(row) for row in table]))
         self.n_rows += len(table)

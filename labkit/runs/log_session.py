@@ -83,12 +83,12 @@ class LogSession:
         start_s: float,
         facts: Sequence[str],
     ) -> None:
-        """Open the next part and write what was kept from before its start.
+        """Open the next part and write what was kept from before its start, if anything was.
 
         Parameters
         ----------
         time_s, values : numpy.ndarray
-            First rows: times of the stream [s] and values in the units of the header.
+            Rows from before the start: times of the stream [s] and values in the units of the header.
         clock : SampleClock
             Knows the columns and the rate.
         start_s : float
@@ -96,7 +96,7 @@ class LogSession:
         facts : sequence of str
             Remarks of the sensor so far.
         """
-        self._first_s, self._n_remarks = float(time_s[0]), 0
+        self._first_s, self._n_remarks = float(time_s[0]) if len(time_s) else start_s, 0
         remarks = [
             "log of a live stream; lost samples leave their place in time free, remarks say what happened",
             f"begun: {datetime.now(UTC).isoformat(timespec='milliseconds')} by the computer's clock",
@@ -116,7 +116,10 @@ class LogSession:
     def write(self, time_s: np.ndarray, values: np.ndarray, *, losses: Sequence[Loss], faults: Sequence[Fault]) -> None:
         """Rows, with remarks about losses between them and about faults behind them."""
         done = 0
+        begins = self._file.n_rows == 0  # what is missing before the first row is not missing in this log
         for loss in losses:
+            if begins and loss.row == 0:
+                continue
             self._put(time_s[done : loss.row], values[done : loss.row])
             done = max(done, loss.row)
             if loss.kind == "repeat":

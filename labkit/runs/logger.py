@@ -259,10 +259,10 @@ class Logger:
         if self._clock.ready and not learnt:
             self._window.clear()  # it was timed with a rate that was only stated
         self._window.add(timed.time_s, values)
+        if not self._session.open and len(values):
+            self._look_for_start(float(timed.time_s[0]), values)
         if self._session.open:
             self._session.write(timed.time_s, values, losses=timed.losses, faults=batch.faults)
-        elif len(values):
-            self._look_for_start(float(timed.time_s[0]), values)
 
     def _new_header(self, header: StreamHeader) -> None:
         """A first or a different header: what came before belongs to another log."""
@@ -292,9 +292,10 @@ class Logger:
             kept_s = 0.0 if self._session.paths else self.plan.pretrigger_s  # a further part holds nothing twice
             self._start_at_s, self._begun_s = None, first_s
             time_s, kept = self._window.last(self._window.now_s - first_s + kept_s)
+            older = time_s < first_s
             self._session.begin(
-                time_s,
-                kept,
+                time_s[older],
+                kept[older],
                 clock=self._clock,
                 start_s=first_s,
                 facts=tuple(self._facts),

@@ -154,7 +154,7 @@ class SampleClock:
     # --------------------------------------------------------------------------------- the sensor's own clock
     def _by_own_clock(self, rows: np.ndarray, arrival_s: float) -> Timed:
         ticks = rows[:, self.header.time]
-        if math.isnan(self._step_s) and len(ticks) > 1:
+        if self._last_tick is None and len(ticks) > 1:
             self._step_s = float(np.median(np.diff(ticks))) * self.header.tick_s
         times, keep, losses = [], [], []
         for tick in ticks.tolist():
