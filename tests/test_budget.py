@@ -1,6 +1,7 @@
 """Camera facts to tolerance, tolerance to rigidity target."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -37,6 +38,14 @@ def test_ranges_of_the_lens_come_out_as_ranges():
     # 2·4·34.5 µm·(1 + 0.5/P)/0.25, half of it
     assert (found.axial_m.low, found.axial_m.high) == pytest.approx((690e-6, 1104e-6))
     assert found.tolerance_m[2] == found.axial_m.low
+
+
+def test_the_lens_of_the_camera_counts_by_default():
+    whole = replace(WREN, pupil_magnification=1.5, wavelength_m=0.63e-6)
+    assert (
+        camera_budget(whole, allowed_disc_px=1.0).axial_m
+        == budget(pupil_magnification=1.5, wavelength_m=0.63e-6).axial_m
+    )
 
 
 def test_what_is_stated_directly_counts():

@@ -67,8 +67,8 @@ def slow_positions(
     """Positions averaged over windows: vibration goes, drift stays.
 
     In each window samples further than six robust standard deviations from its median are left out (frames that were
-    mistaken), the rest is averaged about its own mean time. Windows with too few samples are left out: a gap stays a
-    gap.
+    mistaken), the rest is averaged with weights that fade in and out (Hann). Windows with too few samples are left
+    out: a gap stays a gap.
 
     Parameters
     ----------
@@ -146,12 +146,15 @@ def thinned(slow: SlowPositions) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _window(time: np.ndarray, values: np.ndarray) -> tuple[float, float, int, float]:
-    """Mean time, mean, number and sum of squares about the mean of the samples that can be believed."""
+    """Mean time and mean, number, and sum of squares about the mean, of the samples that can be believed."""
     good = np.isfinite(values)
     if not good.any():
         return math.nan, math.nan, 0, 0.0
     deviation = np.abs(values - np.median(values[good]))
     spread = 1.4826 * np.median(deviation[good])
     good &= ~(deviation > _OUTLIER * spread) if spread > 0 else True
-    mean = values[good].mean()
-    return time[good].mean(), mean, int(good.sum()), float(np.sum((values[good] - mean) ** 2))
+    used = values[good]
+    # faded in and out, so that a vibration of no whole number of periods leaves next to nothing
+    weights = np.sin(np.pi * (np.arange(values.size) + 0.5) / values.size)[good] ** 2
+    weights /= weights.sum()
+    return weights @ time[good], weights @ used, used.size, float(np.sum((used - used.mean()) ** 2))

@@ -73,8 +73,8 @@ class CameraBudget:
 def camera_budget(
     camera: CameraFacts,
     *,
-    pupil_magnification: SpanLike,
-    wavelength_m: SpanLike,
+    pupil_magnification: SpanLike | None = None,
+    wavelength_m: SpanLike | None = None,
     allowed_disc_px: SpanLike = math.nan,
     allowed_defocus_m: SpanLike = math.nan,
     frequency_hz: SpanLike = math.nan,
@@ -85,10 +85,11 @@ def camera_budget(
     ----------
     camera : CameraFacts
         Pixel, magnification, f-number, exposure, and the movement allowed.
-    pupil_magnification : float or range
-        Exit over entrance pupil diameter; 1 for a symmetric lens, (0.5, 2) when nothing is known of the lens.
-    wavelength_m : float or range
-        Wavelength of the light [m].
+    pupil_magnification : float or range, optional
+        Exit over entrance pupil diameter; 1 for a symmetric lens, (0.5, 2) when nothing is known of it. By default that
+        of the camera.
+    wavelength_m : float or range, optional
+        Wavelength of the light [m]; by default that of the camera.
     allowed_disc_px : float or range
         Diameter of the disc of defocus allowed, in image pixels.
     allowed_defocus_m : float or range
@@ -112,7 +113,7 @@ def camera_budget(
     _check_camera(camera)
     disc = as_span("allowed_disc_px", allowed_disc_px, above=0.0)
     direct = as_span("allowed_defocus_m", allowed_defocus_m, above=0.0)
-    lens = _Lens(camera, as_span("pupil_magnification", pupil_magnification, above=0.0), _wavelength(wavelength_m))
+    lens = _Lens.of(camera, pupil_magnification, wavelength_m)
     lateral = as_span("tolerance", camera.tolerance_resolved_m)
     geometric = lens.over(lambda optics, c: optics.depth_of_field_m(c * camera.pixel_m), disc)
     diffraction = lens.over(lambda optics: optics.diffraction_depth_m)
@@ -157,6 +158,16 @@ class _Lens:
     pupil: Span
     wavelength: Span
 
+    @classmethod
+    def of(cls, camera: CameraFacts, pupil: SpanLike | None, wavelength: SpanLike | None) -> _Lens:
+        pupil = camera.pupil_magnification if pupil is None else pupil
+        wavelength = camera.wavelength_m if wavelength is None else wavelength
+        return cls(
+            camera,
+            as_span("pupil_magnification", pupil, above=0.0),
+            as_span("wavelength_m", wavelength, above=1e-7, below=2e-5),
+        )
+
     @property
     def known(self) -> bool:
         facts = (self.camera.pixel_m, self.camera.magnification, self.camera.f_number)
@@ -176,10 +187,6 @@ def _check_camera(camera: CameraFacts) -> None:
     for name in ("pixel_m", "magnification", "f_number", "exposure_s", "allowed_blur_px", "tolerance_m"):
         if not math.isnan(getattr(camera, name)):
             check_number(f"camera.{name}", getattr(camera, name), above=0.0)
-
-
-def _wavelength(value: SpanLike) -> Span:
-    return as_span("wavelength_m", value, above=1e-7, below=2e-5)
 
 
 def _motion_blur(camera: CameraFacts, lateral: Span, frequency: Span) -> Span:
