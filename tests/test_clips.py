@@ -10,6 +10,7 @@ import tifffile
 from PIL import Image
 
 from labkit.base import LogFormatError
+from labkit.runs import video
 from labkit.runs.clipfiles import open_clip
 from labkit.runs.clips import Clip, ClipDamaged, Region
 
@@ -303,3 +304,25 @@ def test_a_first_frame_that_cannot_be_decoded_is_no_damage_further_on(tmp_path, 
     path.write_bytes(data)
     with pytest.raises(LogFormatError, match=r"f\.mkv: found a first frame that cannot be decoded"):
         open_clip(path)
+
+
+@pytest.mark.parametrize(
+    ("kind", "white"), [("p010le", 65535), ("yuyv422", 255), ("rgb24", 255), ("gbrp12le", 65535), ("yuv420p10le", 940)]
+)
+def test_white_is_white_in_every_kind_of_picture(tmp_path, kind, white):
+    """Levels and white level agree, whichever way the brightness is stored: a ramp of grey keeps its shape."""
+    ramp = np.tile(np.linspace(0, 65535, 80).astype(np.uint16), (64, 1))
+    frame = av.VideoFrame.from_ndarray(ramp, format="gray16le").reformat(format=kind)
+    assert video._white_level(frame) == white
+    seen = video._luma(frame).astype(float)
+    assert seen.max() == pytest.approx(white, rel=0.01)
+    assert np.corrcoef(seen[0], ramp[0])[0, 1] > 0.9995
+
+
+def test_hidden_files_of_the_system_are_no_pictures(tmp_path, frames):
+    for number, frame in enumerate(frames):
+        iio.imwrite(tmp_path / f"frame_{number}.PNG", frame, extension=".png")
+    (tmp_path / "._frame_0.png").write_bytes(b"\x00\x05\x16\x07 no picture")
+    found, damage = read(open_clip(tmp_path, frame_rate_hz=10.0))
+    assert damage is None and len(found) == 12
+    np.testing.assert_array_equal(found[11].pixels, frames[11])

@@ -14,9 +14,6 @@ _CLOCK_JITTER = 0.1  # share of a frame period by which times may miss an even c
 def even_clock(time_s: np.ndarray, shift_px: np.ndarray) -> tuple[np.ndarray, float, float, list[str]]:
     """Shifts on an even clock: as they are, with gaps where frames are missing, or resampled when the rate varies."""
     steps = np.diff(time_s)
-    if (steps <= 0).any():
-        late = int(np.flatnonzero(steps <= 0)[0]) + 1
-        raise ValueError(f"frame {late} is not later than the frame before it; give frame_rate_hz or rising time_s")
     slots = _slots(steps)
     period, start = np.polyfit(slots, time_s, 1)
     if np.abs(time_s - start - period * slots).max() <= _CLOCK_JITTER * period:

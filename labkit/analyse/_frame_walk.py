@@ -135,6 +135,7 @@ def walk_clip(
         raise ValueError(
             f"the clip {clip.name} gives {len(times)} frame(s); at least 2 are needed to see motion {damage or ''}"
         )
+    _check_rising(clip.name, np.array(times))
     found, noise = zip(*(_join([one[i] for one in done]) for i in range(len(matchers))))
     return Walk(
         time_s=np.array(times),
@@ -144,6 +145,15 @@ def walk_clip(
         signs=signs,
         damage="".join(damage),
     )
+
+
+def _check_rising(name: str, time_s: np.ndarray) -> None:
+    late = np.flatnonzero(~(np.diff(time_s) > 0))
+    if len(late):
+        raise ValueError(
+            f"{name}: frame {late[0] + 1} is not later than the frame before it; give the frame rate (frame_rate_hz, "
+            "--rate-hz) or rising frame times (time_s, --times)"
+        )
 
 
 def _until_damage(clip: Clip, damage: list[str]) -> Iterator[Frame]:

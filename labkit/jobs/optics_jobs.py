@@ -15,7 +15,7 @@ from labkit.analyse.scale import scale_from_target
 from labkit.base import LogFormatError, check_number
 from labkit.jobs.camera_options import box_of, clip_of, clip_options, looking_options, scale_of, scale_options
 from labkit.jobs.printing import output_options, print_json, print_table, print_wrapped, progress, si, write
-from labkit.runs.clipfiles import IMAGE_SUFFIXES, natural_order, open_clip
+from labkit.runs.clipfiles import natural_order, open_clip, picture_files
 from labkit.runs.pictures import StillPicture, read_numbers, read_picture
 from labkit.show import optics
 
@@ -209,9 +209,8 @@ def _one_picture(path: Path) -> np.ndarray:
 
 def _stack(path: Path) -> tuple[list[str], list[np.ndarray]]:
     """Names and pictures of a through-focus stack; a folder that holds only folders has a burst in each."""
-    inside = sorted(path.iterdir(), key=natural_order) if path.is_dir() else []
-    names = [p.name for p in inside if p.suffix.lower() in IMAGE_SUFFIXES]
-    folders = [p for p in inside if p.is_dir()]
+    names = [p.name for p in picture_files(path)] if path.is_dir() else []
+    folders = sorted((p for p in path.iterdir() if p.is_dir()), key=natural_order) if path.is_dir() else []
     if folders and not names:
         return [p.name for p in folders], [read_picture(p).pixels for p in folders]
     frames = [frame.pixels for frame in open_clip(path, frame_rate_hz=1.0)]  # the times do not matter

@@ -16,7 +16,7 @@ from labkit.base import LogFormatError
 from labkit.runs.clips import Clip, ClipDamaged, frame_times_s, grey, white_level
 from labkit.runs.video import open_video
 
-__all__ = ["IMAGE_SUFFIXES", "natural_order", "open_clip"]
+__all__ = ["natural_order", "open_clip", "picture_files"]
 
 IMAGE_SUFFIXES = (".bmp", ".jpeg", ".jpg", ".pgm", ".png", ".tif", ".tiff")
 STACK_SUFFIXES = (".tif", ".tiff", ".gif")
@@ -76,8 +76,14 @@ def natural_order(path: Path) -> list[object]:
     return [int(part) if part.isdigit() else part.lower() for part in re.split(r"(\d+)", path.name)]
 
 
+def picture_files(folder: Path) -> list[Path]:
+    """Pictures in a folder, in natural order, without hidden files (systems leave ``._frame1.png`` behind)."""
+    pictures = (f for f in folder.iterdir() if f.suffix.lower() in IMAGE_SUFFIXES and not f.name.startswith("."))
+    return sorted(pictures, key=natural_order)
+
+
 def _open_folder(path: Path, rate_hz: float | None, time_s: Sequence[float] | None) -> Clip:
-    files = sorted((f for f in path.iterdir() if f.suffix.lower() in IMAGE_SUFFIXES), key=natural_order)
+    files = picture_files(path)
     if not files:
         raise LogFormatError(
             path.name,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from labkit.runs.clips import Clip, ClipDamaged, check_frame_times
 __all__ = ["open_video"]
 
 _LIMITED_WHITE = 235  # luma of white in the limited range, 8 bit (ITU-R BT.601, from memory)
+_HIGH_BITS = re.compile(r"p[024]1[026]")
 _FULL_RANGE = 2  # as in the colour range field of a frame (ITU-T H.273 calls it the full-range flag)
 _SHORT_PERIODS = 1.5  # lengths of the last frame by which its start may miss the stated length of a file
 
@@ -123,8 +125,12 @@ def _undecodable(path: Path, found: str) -> LogFormatError:
 
 
 def _white_level(frame: av.VideoFrame) -> float:
-    bits = frame.format.components[0].bits
-    full = frame.format.is_rgb or frame.color_range == _FULL_RANGE or frame.format.name.startswith(("gray", "yuvj"))
+    """Grey level of a saturated pixel as `_luma` gives it."""
+    kind = frame.format
+    if not _has_luma(kind):
+        return 65535.0 if _deep(kind) else 255.0
+    bits = kind.components[0].bits
+    full = frame.color_range == _FULL_RANGE or kind.name.startswith(("gray", "yuvj"))
     return float(2**bits - 1 if full else _LIMITED_WHITE << (bits - 8))
 
 
@@ -247,13 +253,21 @@ def _stated_end_s(container: av.container.InputContainer, stream: av.video.strea
 def _luma(frame: av.VideoFrame) -> np.ndarray:
     """The brightness plane, straight from the decoder when the frame has one."""
     kind = frame.format
-    if (kind.is_planar and not kind.is_rgb) or kind.name.startswith("gray"):
-        plane, bits = frame.planes[0], kind.components[0].bits
-        dtype = np.dtype(np.uint8) if bits <= 8 else np.dtype(">u2" if kind.is_big_endian else "<u2")
-        rows = np.frombuffer(plane, dtype).reshape(plane.height, plane.line_size // dtype.itemsize)
-        return rows[:, : plane.width].astype(dtype.newbyteorder("="))
-    deep = max(component.bits for component in kind.components) > 8
-    return frame.to_ndarray(format="gray16le" if deep else "gray")
+    if not _has_luma(kind):
+        return frame.to_ndarray(format="gray16le" if _deep(kind) else "gray")
+    plane = frame.planes[0]
+    dtype = np.dtype(np.uint8) if not _deep(kind) else np.dtype(">u2" if kind.is_big_endian else "<u2")
+    rows = np.frombuffer(plane, dtype).reshape(plane.height, plane.line_size // dtype.itemsize)
+    return rows[:, : plane.width].astype(dtype.newbyteorder("="))
+
+
+def _has_luma(kind: av.VideoFormat) -> bool:
+    """Whether the first plane holds brightness, one number a pixel, in its lowest bits (P010 and its kin: highest)."""
+    return kind.name.startswith("gray") or (kind.is_planar and not kind.is_rgb and not _HIGH_BITS.match(kind.name))
+
+
+def _deep(kind: av.VideoFormat) -> bool:
+    return max(component.bits for component in kind.components) > 8
 
 
 def _damaged(path: Path, number: int, found: str) -> ClipDamaged:
