@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy import optimize, stats
@@ -18,15 +19,19 @@ from labkit.model.fit_cases import Case, Look, Parameter, case_values, follow_mo
 
 __all__ = ["Descent", "Point", "Problem", "staged_descents"]
 
+_JUDGED = ("frequency_hz", "stiffness_n_per_m")
 _SOFTEST, _SOFT = 0.15, 0.03  # share by which every observation counts as uncertain: judging starts, soft stage
 _MOST = 3.0  # greatest |ln| ratio that counts in the soft stages
 _STEP = 1e-4  # of ln(parameter), for derivatives
 _NEAR = 1e-3  # |Δ ln f| that counts when modes are followed over such a step
 _APART = 0.05  # distance in ln(parameter) of two ends that are not the same
+_LEVELS = 32  # a parameter, of the points that are judged
 _N_SOFT = 24
-_SOFT_ROUNDS = ((8, 4), (4, 10))  # how many go on, after how many steps
-_HARD_STEPS = 60
-_N_SHAKES = 6  # further starts around the best end when it does not fit
+_SPREAD = 0.1  # of the range: starts of one round are further apart
+_N_HARD = 4
+_SOFT_STEPS, _HARD_STEPS = 8, 60
+_SHAKES = (0.03, 0.1, 0.3)  # of ln: starts around the best end, when it does not fit
+_MOST_ROUNDS = 3  # as long as nothing fits
 _FITS = 0.01  # χ² less likely than this by chance does not fit
 
 
@@ -52,7 +57,7 @@ class Problem:
     parameters: tuple[Parameter, ...]
     measured: np.ndarray
     sd: np.ndarray
-    judged: np.ndarray  # rows by which starts are judged
+    fixed: dict[str, float]  # parameters that stay
     prior_rows: np.ndarray  # numbers of the parameters that have a prior
     prior_logs: np.ndarray
     prior_sds: np.ndarray
@@ -62,19 +67,19 @@ class Problem:
         """Observations and priors."""
         return self.measured.size + self.prior_rows.size
 
-    @property
+    @cached_property
     def low(self) -> np.ndarray:
         """Lower bounds of the logarithms."""
         return np.log([p.low for p in self.parameters])
 
-    @property
+    @cached_property
     def high(self) -> np.ndarray:
         """Upper bounds of the logarithms."""
         return np.log([p.high for p in self.parameters])
 
     def numbers(self, logs: np.ndarray) -> dict[str, float]:
         """Parameters by name."""
-        return {p.name: float(value) for p, value in zip(self.parameters, np.exp(logs))}
+        return self.fixed | {p.name: float(value) for p, value in zip(self.parameters, np.exp(logs))}
 
     def looks(self, logs: np.ndarray) -> tuple[Look, ...]:
         """The model in every case."""
@@ -121,6 +126,38 @@ class Problem:
             columns.append((self.residuals(self.near(moved, point), softness) - here) / step)
         return np.array(columns).T
 
+    def middle(self) -> np.ndarray:
+        """Logarithms in the middle of the bounds."""
+        return 0.5 * (self.low + self.high)
+
+    def judging(self) -> tuple[Problem, np.ndarray]:
+        """The smaller problem by which starts are judged, and which parameters it has.
+
+        Frequencies and pushes only, and without the parameters that do not matter for these (loss factors): they stay
+        in the middle.
+        """
+        seen = [s for case in self.cases for s in case.observations]
+        rows = np.array([s.quantity in _JUDGED for s in seen])
+        if not rows.any():
+            return self, np.ones(len(self.parameters), dtype=bool)
+        cases = tuple(
+            replace(case, observations=tuple(s for s in case.observations if s.quantity in _JUDGED))
+            for case in self.cases
+        )
+        small = replace(self, cases=cases, measured=self.measured[rows], sd=self.sd[rows])
+        told = np.any(small.jacobian(small.at(self.middle(), _SOFTEST), _SOFTEST) != 0.0, axis=0)
+        parameters = tuple(p for p, tells in zip(self.parameters, told) if tells)
+        fixed = {p.name: float(np.exp(m)) for p, m, tells in zip(self.parameters, self.middle(), told) if not tells}
+        kept = told[self.prior_rows]
+        return replace(
+            small,
+            parameters=parameters,
+            fixed=self.fixed | fixed,
+            prior_rows=np.cumsum(told)[self.prior_rows[kept]] - 1,
+            prior_logs=self.prior_logs[kept],
+            prior_sds=self.prior_sds[kept],
+        ), told
+
     def with_settling_spread(self, point: Point) -> Problem:
         """The problem with the spread of a last crossing before the envelope added to the settling times."""
         spreads = [
@@ -156,10 +193,9 @@ def _descend(problem: Problem, start: np.ndarray, *, softness: float, steps: int
         except ValueError:  # no such machine (it tips over): the step is taken back
             return np.full(problem.n_rows, np.inf)
 
-    inside = np.clip(start, problem.low + 1e-6, problem.high - 1e-6)
     found = optimize.least_squares(
         residuals,
-        inside,
+        np.clip(start, problem.low + 1e-6, problem.high - 1e-6),
         jac=lambda logs: problem.jacobian(at(logs), softness),
         bounds=(problem.low, problem.high),
         max_nfev=steps,
@@ -192,19 +228,36 @@ def staged_descents(
         Called with the share that is done.
     """
     tell = progress or (lambda share: None)
-    starts = _starts(problem, n_starts, rng)
-    tell(0.3)
-    for number, (keep, steps) in enumerate(_SOFT_ROUNDS):
-        rough = _distinct([_descend(problem, start, softness=_SOFT, steps=steps) for start in starts])
-        starts = [end.point.logs for end in rough[:keep]]
-        tell(0.5 + 0.2 * number)
-    ends = _distinct([_finish(problem, start) for start in starts])
-    for _ in range(_N_SHAKES):
-        if stats.chi2.sf(ends[0].chi2, max(problem.n_rows - len(problem.parameters), 1)) > _FITS:
+    small, told = problem.judging()
+    waiting = _judged(small, qmc.Sobol(len(small.parameters), rng=rng).random(n_starts))
+    ends: list[Descent] = []
+    for number in range(_MOST_ROUNDS):
+        tell((number + 1) / (_MOST_ROUNDS + 1))
+        starts, waiting = _spread_out(waiting, apart=_SPREAD * (small.high - small.low))
+        rough = _distinct([_descend(small, start, softness=_SOFT, steps=_SOFT_STEPS) for start in starts])
+        whole = [_whole(problem, told, end.point.logs) for end in rough[:_N_HARD]]
+        ends = _distinct([*ends, *(_finish(problem, start) for start in whole)])
+        for width in _SHAKES:
+            if _fits(ends[0]):
+                break
+            shaken = ends[0].point.logs + width * rng.standard_normal(len(problem.parameters))
+            ends = _distinct([*ends, _finish(problem, shaken)])
+        if _fits(ends[0]) or not waiting:
             break
-        shaken = ends[0].point.logs + rng.choice([0.03, 0.1, 0.3]) * rng.standard_normal(len(problem.parameters))
-        ends = _distinct([*ends, _finish(problem, shaken)])
+    tell(1.0)
     return ends
+
+
+def _whole(problem: Problem, told: np.ndarray, logs: np.ndarray) -> np.ndarray:
+    """All parameters after a soft descent, those that were not told beforehand from the middle."""
+    start = problem.middle()
+    start[told] = logs
+    return _descend(problem, start, softness=_SOFT, steps=_SOFT_STEPS).point.logs
+
+
+def _fits(end: Descent) -> bool:
+    spare = end.problem.n_rows - len(end.problem.parameters)
+    return float(stats.chi2.sf(end.chi2, max(spare, 1))) > _FITS
 
 
 def _finish(problem: Problem, start: np.ndarray) -> Descent:
@@ -213,13 +266,13 @@ def _finish(problem: Problem, start: np.ndarray) -> Descent:
     return _descend(exact, start, softness=0.0, steps=_HARD_STEPS)
 
 
-def _starts(problem: Problem, n_starts: int, rng: np.random.Generator) -> list[np.ndarray]:
-    """The points that fit best softly; parameters that do not matter for that stay in the middle."""
-    unit = qmc.Sobol(len(problem.parameters), rng=rng).random_base2(int(np.log2(n_starts)))
-    points = problem.low + unit * (problem.high - problem.low)
-    middle = problem.at(0.5 * (problem.low + problem.high), _SOFTEST)
-    idle = ~np.any(problem.jacobian(middle, _SOFTEST)[problem.judged], axis=0)
-    points[:, idle] = middle.logs[idle]
+def _judged(problem: Problem, unit: np.ndarray) -> list[np.ndarray]:
+    """Points of the unit cube as logarithms, softly best first.
+
+    On few levels a parameter, so that parts kept in a cache by the builder serve many points.
+    """
+    levels = (np.floor(unit * _LEVELS) + 0.5) / _LEVELS
+    points = np.unique(problem.low + levels * (problem.high - problem.low), axis=0)
     costs, last = np.full(len(points), np.inf), None
     for number, logs in enumerate(points):
         try:
@@ -227,16 +280,30 @@ def _starts(problem: Problem, n_starts: int, rng: np.random.Generator) -> list[n
         except ValueError as error:
             last = error
             continue
-        costs[number] = np.sum(rows[problem.judged] ** 2)
+        costs[number] = np.sum(rows**2)
     if not np.isfinite(costs).any():
         raise ValueError(f"no set of parameters within the bounds makes a machine; the last one failed: {last}")
-    order = np.argsort(costs)[:_N_SOFT]
-    return [points[number] for number in order if np.isfinite(costs[number])]
+    return [points[number] for number in np.argsort(costs) if np.isfinite(costs[number])]
+
+
+def _spread_out(waiting: list[np.ndarray], *, apart: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """The best points that are not next to each other, and those that are left."""
+    taken: list[np.ndarray] = []
+    left = []
+    for point in waiting:
+        near = any(np.all(np.abs(point - other) < apart) for other in taken)
+        (left if near or len(taken) == _N_SOFT else taken).append(point)
+    return taken, left
+
+
+def _same(end: Descent, other: Descent) -> bool:
+    return bool(np.abs(end.point.logs - other.point.logs).max() <= _APART)
 
 
 def _distinct(ends: list[Descent]) -> list[Descent]:
+    """Best first, each end once."""
     kept: list[Descent] = []
     for end in sorted(ends, key=lambda e: e.chi2):
-        if all(np.abs(end.point.logs - other.point.logs).max() > _APART for other in kept):
+        if not any(_same(end, other) for other in kept):
             kept.append(end)
     return kept

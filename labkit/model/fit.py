@@ -129,7 +129,6 @@ def _problem(
     seen = [observation for case in cases for observation in case.observations]
     values = np.array([s.value.value for s in seen])
     errors = np.array([_error_of(model_error, s.quantity) for s in seen])
-    tell = [n for n, s in enumerate(seen) if s.quantity in ("frequency_hz", "stiffness_n_per_m")]
     rows = [n for n, p in enumerate(parameters) if p.name in priors]
     known = [priors[parameters[n].name] for n in rows]
     return Problem(
@@ -137,7 +136,7 @@ def _problem(
         parameters=parameters,
         measured=values,
         sd=np.hypot([s.value.standard_error for s in seen], errors * values),
-        judged=np.array(tell or range(len(seen))),
+        fixed={},
         prior_rows=np.array(rows, dtype=int),
         prior_logs=np.array([math.log(k.value) for k in known]),
         prior_sds=np.array([_log_sd(k.interval) for k in known]),

@@ -361,8 +361,9 @@ def tie_modes(
 
     Notes
     -----
-    Least sum of squares, by the Hungarian method, of the differences of ln f and ln ζ over their uncertainty and of
-    the decades by which a mode shows less than the loudest one; at most 9 for damping and for visibility.
+    Least sum of squares, by the Hungarian method, of the differences of ln f and (without softness) ln ζ over their
+    uncertainty, and of the decades by which a mode shows less than the loudest one; at most 9 for damping and for
+    visibility.
     """
     modes = look.case.modes
     if len(modes) > len(look.frequencies_hz):
