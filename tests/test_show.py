@@ -62,7 +62,7 @@ def test_plain_data_for_json():
 
 def test_facts_in_bench_units(analysed):
     run = analysed("wren-foot")
-    table = tables.changed_facts_table(analysed("wren-hardboard"), run).set_index("fact")
+    table = tables.differing_facts_table([analysed("wren-hardboard"), run]).set_index("fact")
     assert table.loc["panel foot under camera", "wren-foot"] == "yes"
     assert len(table) == 5  # title, date, since which run, what was changed, and the one thing
 

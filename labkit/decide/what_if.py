@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,9 +18,9 @@ from labkit.decide.draws import Draws, complete_draws, from_draws
 from labkit.model.assemble import machine_from_facts
 from labkit.model.machine import Machine
 from labkit.model.move import MoveProfile, declared_profile
-from labkit.model.optics import Optics
+from labkit.model.optics import Optics, optics_from_facts
 from labkit.model.ringing import Ringing, envelope_settling_s, exposure_motion, ringing
-from labkit.runs.facts import RunFacts
+from labkit.runs.facts import CameraFacts, RunFacts
 
 __all__ = ["Change", "Outlook", "compare_outlooks", "outlook", "outlook_steps", "setting_optics"]
 
@@ -231,8 +231,12 @@ def _uncalibrated(calibrated: bool) -> tuple[str, ...]:
 
 
 def _tolerance(facts: RunFacts) -> tuple[float, float, float]:
+    camera = _spoken(facts.camera)
     found = camera_budget(
-        facts.camera, pupil_magnification=_PUPIL, wavelength_m=_WAVELENGTH_M, allowed_disc_px=1.0
+        camera,
+        pupil_magnification=camera.pupil_magnification,
+        wavelength_m=camera.wavelength_m,
+        allowed_disc_px=1.0,
     ).tolerance_m
     if math.isnan(sum(found)):
         raise ValueError(
@@ -243,8 +247,14 @@ def _tolerance(facts: RunFacts) -> tuple[float, float, float]:
 
 
 def setting_optics(facts: RunFacts) -> Optics:
-    """Lens and sensor of a setting; a symmetric lens and green light."""
-    return Optics.from_facts(facts.camera, pupil_magnification=_PUPIL, wavelength_m=_WAVELENGTH_M)
+    """Lens and sensor of a setting; a symmetric lens and green light where the facts are silent."""
+    return optics_from_facts(_spoken(facts.camera))
+
+
+def _spoken(camera: CameraFacts) -> CameraFacts:
+    pupil = _PUPIL if math.isnan(camera.pupil_magnification) else camera.pupil_magnification
+    wavelength = _WAVELENGTH_M if math.isnan(camera.wavelength_m) else camera.wavelength_m
+    return replace(camera, pupil_magnification=pupil, wavelength_m=wavelength)
 
 
 # ------------------------------------------------------------------------------------------------ two settings

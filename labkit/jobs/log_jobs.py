@@ -23,23 +23,27 @@ from labkit.jobs.printing import (
 from labkit.runs.runfolder import RUN_FILE, Run, load_run, run_template
 from labkit.show import report, tables
 
-__all__ = ["add_jobs"]
+__all__ = ["add_jobs", "analysed", "analysing_options", "reading_options"]
 
 
 def add_jobs(jobs: object) -> None:
     """Add the jobs on logs to the sub-parsers of the program."""
-    check = jobs.add_parser("check", help="is the log fit for use?", parents=[_reading(), output_options(html=False)])
+    check = jobs.add_parser(
+        "check", help="is the log fit for use?", parents=[reading_options(), output_options(html=False)]
+    )
     check.add_argument("logs", nargs="+", type=Path, metavar="LOG", help="log files or run folders")
     check.set_defaults(job=_check)
     analyse = jobs.add_parser(
         "analyse",
         help="modes, displacement and settling of one run",
-        parents=[_reading(), output_options(html=True), _analysing()],
+        parents=[reading_options(), output_options(html=True), analysing_options()],
     )
     analyse.add_argument("run", type=Path, metavar="RUN", help="run folder or log file")
     analyse.set_defaults(job=_analyse)
     compare = jobs.add_parser(
-        "compare", help="what did ONE change do?", parents=[_reading(), output_options(html=True), _analysing()]
+        "compare",
+        help="what did ONE change do?",
+        parents=[reading_options(), output_options(html=True), analysing_options()],
     )
     compare.add_argument("before", type=Path, metavar="BEFORE", help="run before the change")
     compare.add_argument("after", type=Path, metavar="AFTER", help="run after the change")
@@ -49,7 +53,8 @@ def add_jobs(jobs: object) -> None:
     start.set_defaults(job=_new_run)
 
 
-def _reading() -> argparse.ArgumentParser:
+def reading_options() -> argparse.ArgumentParser:
+    """Options that say how to read a log."""
     group = argparse.ArgumentParser(add_help=False)
     reading = group.add_argument_group("how to read a log that does not say it itself (a run.toml says it better)")
     reading.add_argument("--columns", type=_names, metavar="A,B,…", help="columns that hold the acceleration")
@@ -67,7 +72,8 @@ def _reading() -> argparse.ArgumentParser:
     return group
 
 
-def _analysing() -> argparse.ArgumentParser:
+def analysing_options() -> argparse.ArgumentParser:
+    """Options of an analysis."""
     group = argparse.ArgumentParser(add_help=False)
     analysing = group.add_argument_group("analysis")
     analysing.add_argument(
@@ -102,7 +108,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _analyse(options: argparse.Namespace) -> int:
-    analysis = _analysed(options.run, options)
+    analysis = analysed(options.run, options)
     if options.html:
         write(options.html, report.run_page(analysis, version=__version__, when=datetime.now()))
     if options.json:
@@ -123,7 +129,7 @@ def _analyse(options: argparse.Namespace) -> int:
 
 
 def _compare(options: argparse.Namespace) -> int:
-    before, after = (_analysed(path, options) for path in (options.before, options.after))
+    before, after = (analysed(path, options) for path in (options.before, options.after))
     verdict = compare_runs(before, after, channels=options.channels or ())
     if options.html:
         write(
@@ -167,7 +173,8 @@ def _load(path: Path, options: argparse.Namespace) -> Run:
     return load_run(path, reading={key: value for key, value in given.items() if value is not None}, progress=progress)
 
 
-def _analysed(path: Path, options: argparse.Namespace) -> RunAnalysis:
+def analysed(path: Path, options: argparse.Namespace) -> RunAnalysis:
+    """A run, read and analysed as the options say."""
     run = _load(path, options)
     return analyse_run(
         run,

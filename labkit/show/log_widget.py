@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import html
 import io
 import math
@@ -30,6 +31,7 @@ _DRAW_EVERY_S = 0.25
 _STRIP_S = 6.0
 _COLUMNS = 700
 _DECADES = 4.0
+_NEAR_RANGE = 0.95
 _STATES = {
     "no data": "waiting for the sensor",
     "clock": "learning the sensor's clock",
@@ -121,6 +123,8 @@ class LogPanel:
     ----------
     widget : ipywidgets.Widget
         What is shown.
+    ready : bool
+        Whether the clock of the sensor is known, so that the log can start.
     summary : LogSummary or None
         What was logged, once it is over.
     """
@@ -135,13 +139,13 @@ class LogPanel:
     ) -> None:
         self._open_source, self._plan, self._find_ends, self._range_si = open_source, plan, find_ends, range_si
         self._logger: Logger | None = None
+        self.ready = False
         self._thread: threading.Thread | None = None
         self._error: Exception | None = None
         self.summary: LogSummary | None = None
         self._chart, self._drawn_s = StripChart(), -math.inf
-        self._picture = ipw.Image(format="png", layout=ipw.Layout(max_width="100%"))
-        self._picture.alt = "Strip chart: the last seconds of each channel of the sensor"
-        self._meters: dict[str, ipw.FloatProgress] = {}
+        self._picture = ipw.HTML()
+        self._meters: dict[str, tuple[ipw.FloatProgress, ipw.Label]] = {}
         self._meter_box, self._state, self._verdict = ipw.VBox(), ipw.HTML(), ipw.HTML()
         self.widget = self._layout()
 
@@ -225,7 +229,7 @@ class LogPanel:
         self._state.value = f"<p><b>{html.escape(text)}</b></p>"
 
     def _show(self, status: LoggerStatus) -> None:
-        now_s = monotonic()
+        now_s, self.ready = monotonic(), status.state == "waiting"
         if now_s - self._drawn_s < _DRAW_EVERY_S and status.state != "done":
             return
         self._drawn_s = now_s
@@ -236,22 +240,23 @@ class LogPanel:
         )
         recent = self._logger.recent(_STRIP_S)
         if recent is not None:
-            self._picture.value = self._chart.draw(recent)
+            png = base64.b64encode(self._chart.draw(recent)).decode()
+            alt = "strip chart of the last seconds: " + "; ".join(map(_in_words, status.levels))
+            self._picture.value = f'<img src="data:image/png;base64,{png}" alt="{html.escape(alt)}" width="100%">'
         self._show_levels(status.levels)
 
     def _show_levels(self, levels: tuple[Level, ...]) -> None:
         top = self._range_si if math.isfinite(self._range_si) else max((level.peak for level in levels), default=1.0)
         for level in levels:
             if level.name not in self._meters:
-                self._meters[level.name] = ipw.FloatProgress(
-                    min=0.0, max=1.0, description=level.name, layout=ipw.Layout(width="95%")
-                )
-                self._meter_box.children = tuple(self._meters.values())
-            share = 1 + math.log10(level.peak / top) / _DECADES if level.peak > 0 else 0.0
-            meter = self._meters[level.name]
-            meter.value = min(1.0, max(0.0, share))
-            meter.bar_style = "danger" if level.largest > 0.95 * self._range_si else ""
-            meter.tooltip = f"peak {level.peak:.3g}, rms {level.rms:.3g} {level.unit}"
+                bar = ipw.FloatProgress(min=0.0, max=1.0, description=level.name)
+                self._meters[level.name] = (bar, ipw.Label())
+                self._meter_box.children = tuple(ipw.HBox(row) for row in self._meters.values())
+            bar, label = self._meters[level.name]
+            bar.value = min(1.0, max(0.0, 1 + math.log10(level.peak / top) / _DECADES)) if level.peak > 0 else 0.0
+            full = level.largest > _NEAR_RANGE * self._range_si
+            bar.bar_style = "danger" if full else ""
+            label.value = _in_words(level) + (", NEAR FULL SCALE" if full else "")
 
     def _conclude(self) -> None:
         reports, reasons = keep_or_repeat(self.summary, folder=self._plan.folder, n_moves=self._plan.n_moves)
@@ -260,6 +265,10 @@ class LogPanel:
         lines += [f"warning: {html.escape(text)}" for text in warnings]
         lines.insert(0, html.escape(summary_sentence(self.summary)))
         self._verdict.value = "<p>" + "<br>".join(lines) + "</p>"
+
+
+def _in_words(level: Level) -> str:
+    return f"{level.name}: peak {level.peak:.3g}, rms {level.rms:.3g} {level.unit.replace('^2', '²')}"
 
 
 def run_form(folder: Path) -> ipw.Widget:

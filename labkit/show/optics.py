@@ -50,8 +50,8 @@ def row_table(lines: Mapping[str, RowLine], rows: RowTrack, *, scale: Scale | No
                 "axis": axis,
                 "frequency [Hz]": estimate_text(line.frequency_hz, digits=5) if line.found else "–",
                 f"amplitude [{unit}]": estimate_text(line.amplitude_px, scale=size) if line.found else "–",
-                "of it seen": f"{line.left:.0%}" if line.found else "–",
-                "of the motion": f"{line.explained:.0%}" if line.found else "–",
+                "left by bands and exposure": f"{line.left:.0%}" if line.found else "–",
+                "of the motion explained": f"{line.explained:.0%}" if line.found else "–",
                 f"noise of a band [{unit}]": f"{size * rows.noise_px['xy'.index(axis)]:.2g}",
             }
             for axis, line in lines.items()
@@ -70,7 +70,7 @@ def row_sentences(lines: Mapping[str, RowLine], rows: RowTrack) -> list[str]:
         The bands that they were found in.
     """
     rate, bands = f"{rows.frame_rate_hz:.4g} Hz", int(rows.band.max()) + 1
-    rest = f"A vibration at a multiple of {rate} bends every frame alike: it takes a reference taken at rest to show."
+    rest = f"A vibration at a multiple of {rate} bends every frame alike: only a reference taken at rest shows it."
     return [
         *(_line_sentence(axis, line) for axis, line in lines.items()),
         *_trace_sentence(lines),

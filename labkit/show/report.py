@@ -1,25 +1,17 @@
-"""One self-contained offline page for a run or a before/after verdict.
-
-Everything that comes from files is escaped by the template engine; the page loads nothing, runs no script, and says
-so to the browser by its content policy.
-"""
+"""What a report says: of one run, of a before/after verdict, of several runs side by side."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
-
-import jinja2
-import pandas as pd
-from matplotlib.axes import Axes
 
 from labkit.analyse.one_run import RunAnalysis
 from labkit.decide.compare import Comparison
 from labkit.decide.verdict import Verdict, settles_sentence
 from labkit.show import plots, tables
+from labkit.show.page import Section, figure, render_page, table
 
-__all__ = ["CAUTIONS", "comparison_page", "run_page"]
+__all__ = ["CAUTIONS", "comparison_page", "overview_page", "run_page"]
 
 #: Usual cautions for the work that a report invites; local codes and licensed practice come first.
 CAUTIONS = (
@@ -39,75 +31,24 @@ _METHOD = (
     "Ratios are compared on a logarithmic scale with Welch's test; p-values and intervals are adjusted by Holm's "
     "step-down for the number of metrics."
 )
+_SOURCES = (
+    "Terms: ISO 2041 (vibration), ISO 7626-1 (frequency response), JCGM 100 (GUM: uncertainty, coverage interval).",
+    "Damped sinusoids fitted by variable projection: Golub and Pereyra, SIAM J. Numer. Anal. 10 (1973) 413.",
+    "Power spectral density with its interval: Welch, IEEE Trans. Audio Electroacoust. 15 (1967) 70.",
+    "Comparison: Welch, Biometrika 34 (1947) 28; Holm, Scand. J. Statist. 6 (1979) 65.",
+    "Quoted from memory, without a copy at hand.",
+)
+_WORDS = (
+    "Mode: one way in which the machine rings, at its own frequency; the damping ratio says how fast it dies away.",
+    "Settling time: how long after the end of a move the camera still leaves the band of the tolerance.",
+    "Tolerance: how far the camera may be from where it comes to rest, from its pixels and the blur allowed.",
+    "Interval, in square brackets: holds the true value in 95 of 100 such tests, if the method's assumptions hold.",
+)
 _LIMITS = (
     "A sensor on the panel sees the panel alone: the part under the head moves too, and only relative motion blurs a "
     "picture. Slow creep, drift and tilt are not vibration and are not in these numbers. Nothing is stated beyond "
     "the length of the record, nor for frequencies above 0.4 of the sample rate."
 )
-
-_TEMPLATE = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string("""\
-<!doctype html>
-<html lang="en"><head><meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; img-src data:; style-src 'unsafe-inline'">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{{ title }}</title>
-<style>
-:root { color-scheme: light; }
-body { font: 16px/1.5 system-ui, sans-serif; color: #1b1f24; max-width: 60rem; margin: 2rem auto; padding: 0 1rem; }
-h1 { font-size: 1.6rem; } h2 { font-size: 1.2rem; margin-top: 2.2rem; border-bottom: 1px solid #d5d9de; }
-.headline { font-size: 1.2rem; background: #eef4fa; border-left: 5px solid #0072B2; padding: .8rem 1rem; }
-.demo { background: #fff4e0; border-left: 5px solid #D55E00; padding: .5rem 1rem; }
-.scroll { overflow-x: auto; }
-table { border-collapse: collapse; font-size: .88rem; margin: .8rem 0; }
-th, td { text-align: left; vertical-align: top; padding: .3rem .7rem .3rem 0; border-bottom: 1px solid #e3e6ea; }
-figure { margin: 1rem 0; } figure img { max-width: 100%; } figcaption { font-size: .88rem; color: #444c56; }
-footer { margin-top: 3rem; font-size: .8rem; color: #57606a; }
-</style></head><body>
-<h1>{{ title }}</h1>
-{% if synthetic %}<p class="demo">Demo data: invented for demonstration, not measured on a machine.</p>{% endif %}
-{% if headline %}<p class="headline">{{ headline }}</p>{% endif %}
-{% if sentences %}<ul>{% for s in sentences %}<li>{{ s }}</li>{% endfor %}</ul>{% endif %}
-{% for section in sections %}
-<h2>{{ section.title }}</h2>
-{% for p in section.paragraphs %}<p>{{ p }}</p>{% endfor %}
-{% for f in section.figures %}
-<figure><img src="{{ f.source }}" alt="{{ f.alt }}"><figcaption>{{ f.caption }}</figcaption></figure>
-{% endfor %}
-{% for t in section.tables %}
-<div class="scroll"><table>
-<thead><tr>{% for c in t.columns %}<th scope="col">{{ c }}</th>{% endfor %}</tr></thead>
-<tbody>
-{% for row in t.rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>
-{% endfor %}
-</tbody></table></div>
-{% endfor %}
-{% if section.items %}<ul>{% for i in section.items %}<li>{{ i }}</li>{% endfor %}</ul>{% endif %}
-{% endfor %}
-<footer>Made by Rigidity Lab {{ version }} on {{ when }}. This page is complete in itself and loads nothing.</footer>
-</body></html>
-""")
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Figure:
-    source: str
-    alt: str
-    caption: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Table:
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Section:
-    title: str
-    paragraphs: tuple[str, ...] = ()
-    figures: tuple[_Figure, ...] = ()
-    tables: tuple[_Table, ...] = ()
-    items: tuple[str, ...] = ()
 
 
 def comparison_page(
@@ -133,31 +74,32 @@ def comparison_page(
     """
     labels = (verdict.before, verdict.after)
     sections = [
-        _Section(
+        Section(
             title="What the camera sees",
-            tables=(_table(tables.changes_table(verdict.motion)),),
-            figures=(_figure(plots.plot_changes(verdict.motion), "Ratio after/before with interval; 1 is no change."),),
+            tables=(table(tables.changes_table(verdict.motion)),),
+            figures=(figure(plots.plot_changes(verdict.motion), "Ratio after/before with interval; 1 is no change."),),
             items=_notes_on_changes(verdict.motion),
         ),
         *(_axis_section(name, before, after, verdict) for name in verdict.channels),
-        _Section(
+        Section(
             title="Why: the modes",
             paragraphs=() if verdict.modes.changes else ("No mode was found in both runs.",),
             tables=(
-                *((_table(tables.changes_table(verdict.modes)),) if verdict.modes.changes else ()),
-                *(_table(tables.modes_table(run), title=run.name) for run in (before, after) if run.modes),
+                *((table(tables.changes_table(verdict.modes)),) if verdict.modes.changes else ()),
+                *(table(tables.modes_table(run), title=run.name) for run in (before, after) if run.modes),
             ),
             items=_notes_on_changes(verdict.modes),
         ),
-        _Section(
+        Section(
             title="All axes",
-            tables=tuple(_table(tables.motion_table(run), title=label) for run, label in zip((before, after), labels)),
+            tables=tuple(table(tables.motion_table(run), title=label) for run, label in zip((before, after), labels)),
         ),
-        _Section(title="Reasons to doubt", items=verdict.warnings or ("None found.",)),
+        Section(title="Reasons to doubt", items=verdict.warnings or ("None found.",)),
+        _tested((before, after)),
         _findings((*before.reports, *after.reports)),
         *_closing(),
     ]
-    return _render(
+    return render_page(
         f"Before and after: {verdict.before} and {verdict.after}",
         verdict.headline,
         verdict.sentences,
@@ -168,20 +110,20 @@ def comparison_page(
     )
 
 
-def _axis_section(name: str, before: RunAnalysis, after: RunAnalysis, verdict: Verdict) -> _Section:
+def _axis_section(name: str, before: RunAnalysis, after: RunAnalysis, verdict: Verdict) -> Section:
     axes, labels = (before.axis(name), after.axis(name)), (verdict.before, verdict.after)
     figures = [
-        _figure(
+        figure(
             plots.plot_decays(axes, labels=labels, tolerance_m=verdict.tolerance_m),
             "Displacement after each move, from the fitted modes.",
         )
     ]
     if all(a.settling is not None and a.settling.n_settled for a in axes):
-        figures.append(_figure(plots.plot_settling(axes, labels=labels), "Settling time of every move."))
+        figures.append(figure(plots.plot_settling(axes, labels=labels), "Settling time of every move."))
     figures.append(
-        _figure(plots.plot_spectra(axes, labels=labels), "Power spectral density of the rests with 95 % interval.")
+        figure(plots.plot_spectra(axes, labels=labels), "Power spectral density of the rests with 95 % interval.")
     )
-    return _Section(
+    return Section(
         title=f"Axis {name} after the moves",
         figures=tuple(figures),
     )
@@ -202,24 +144,29 @@ def run_page(analysis: RunAnalysis, *, version: str, when: datetime) -> str:
     sections = []
     for axis in analysis.axes:
         sections.append(
-            _Section(
+            Section(
                 title=f"Axis {axis.channel}",
                 figures=(
-                    _figure(
+                    figure(
                         plots.plot_decays([axis], labels=[axis.channel], tolerance_m=analysis.tolerance_m),
                         "Displacement after each move (bold: the first), from the fitted modes.",
                     ),
-                    _figure(plots.plot_spectra([axis], labels=[axis.channel]), "Power spectral density of the rests."),
+                    figure(plots.plot_spectra([axis], labels=[axis.channel]), "Power spectral density of the rests."),
                 ),
                 items=(*axis.fit.notes, *(axis.settling.notes if axis.settling else ())),
             )
         )
-    sections += [_Section(title="Notes", items=analysis.notes or ("None.",)), _findings(analysis.reports), *_closing()]
+    sections += [
+        Section(title="Notes", items=analysis.notes or ("None.",)),
+        _tested((analysis,)),
+        _findings(analysis.reports),
+        *_closing(),
+    ]
     if analysis.axes:
-        sections.insert(0, _Section(title="Modes of the machine", tables=(_table(tables.modes_table(analysis)),)))
-        sections.insert(0, _Section(title="All axes", tables=(_table(tables.motion_table(analysis)),)))
+        sections.insert(0, Section(title="Modes of the machine", tables=(table(tables.modes_table(analysis)),)))
+        sections.insert(0, Section(title="All axes", tables=(table(tables.motion_table(analysis)),)))
     sentences = [settles_sentence(f"{analysis.name}, {axis.channel}", axis) for axis in analysis.axes]
-    return _render(
+    return render_page(
         f"Run {analysis.name}",
         "",
         sentences,
@@ -230,53 +177,84 @@ def run_page(analysis: RunAnalysis, *, version: str, when: datetime) -> str:
     )
 
 
+def overview_page(analyses: Sequence[RunAnalysis], *, version: str, when: datetime) -> str:
+    """The page of several runs side by side, as HTML text.
+
+    Parameters
+    ----------
+    analyses : sequence of RunAnalysis
+        The runs, in the order shown.
+    version : str
+        Version of the lab, for the foot of the page.
+    when : datetime
+        Time of making.
+
+    Notes
+    -----
+    Runs stand beside one another; which change did what is the matter of `comparison_page`, two runs at a time.
+    """
+    moving = [run for run in analyses if run.axes]
+    notes = tuple(f"{run.name}: {note}" for run in analyses for note in run.notes)
+    sections = [
+        Section(
+            title="All runs",
+            tables=tuple(table(tables.motion_table(run), title=run.name) for run in moving),
+            paragraphs=tuple(f"{run.name} holds no moves that could be analysed." for run in analyses if not run.axes),
+        ),
+        Section(
+            title="Modes of the machine",
+            tables=tuple(table(tables.modes_table(run), title=run.name) for run in moving if run.modes),
+        ),
+        *(_worst_axis(run) for run in moving),
+        Section(title="Notes", items=notes or ("None.",)),
+        _tested(analyses),
+        _findings([report for run in analyses for report in run.reports]),
+        *_closing(),
+    ]
+    sentences = [settles_sentence(f"{run.name}, {run.worst_channel}", run.axis(run.worst_channel)) for run in moving]
+    return render_page(
+        f"{len(analyses)} runs",
+        "",
+        sentences,
+        sections,
+        synthetic=any(run.facts.synthetic for run in analyses),
+        version=version,
+        when=when,
+    )
+
+
+def _worst_axis(run: RunAnalysis) -> Section:
+    axis = run.axis(run.worst_channel)
+    drawn = plots.plot_decays([axis], labels=[axis.channel], tolerance_m=run.tolerance_m)
+    return Section(
+        title=f"{run.name}, axis {axis.channel}",
+        figures=(figure(drawn, "Displacement after each move (bold: the first), from the fitted modes."),),
+    )
+
+
+def _tested(runs: Sequence[RunAnalysis]) -> Section:
+    """What the builder stated about the runs: what differs, then what is the same."""
+    stated = [tables.differing_facts_table(runs), tables.common_facts_table(runs)]
+    shown = tuple(table(frame) for frame in stated if not frame.empty)
+    nothing = "Nothing is stated; write a run.toml beside the logs."
+    return Section(title="What was tested", paragraphs=() if shown else (nothing,), tables=shown)
+
+
 def _notes_on_changes(comparison: Comparison) -> tuple[str, ...]:
     return tuple(f"{c.name}: {note}" for c in comparison.changes for note in c.notes)
 
 
-def _findings(reports: Sequence) -> _Section:
-    table = tables.findings_table(reports)
-    if table.empty:
-        return _Section(title="Are the logs fit?", paragraphs=("Every check passed; no finding.",))
-    return _Section(title="Are the logs fit?", tables=(_table(table),))
+def _findings(reports: Sequence) -> Section:
+    found = tables.findings_table(reports)
+    if found.empty:
+        return Section(title="Are the logs fit?", paragraphs=("Every check passed; no finding.",))
+    return Section(title="Are the logs fit?", tables=(table(found),))
 
 
-def _closing() -> tuple[_Section, ...]:
+def _closing() -> tuple[Section, ...]:
     return (
-        _Section(title="Method and limits", paragraphs=(_METHOD, _LIMITS)),
-        _Section(title="Cautions", items=CAUTIONS),
-    )
-
-
-def _figure(ax: Axes, caption: str) -> _Figure:
-    picture = plots.picture(ax)
-    return _Figure(source=picture.source, alt=picture.alt, caption=caption)
-
-
-def _table(frame: pd.DataFrame, *, title: str = "") -> _Table:
-    rows = tuple(tuple(str(cell) for cell in row) for row in frame.itertuples(index=False))
-    columns = tuple(map(str, frame.columns))
-    if title:
-        columns, rows = ("run", *columns), tuple((title, *row) for row in rows)
-    return _Table(columns=columns, rows=rows)
-
-
-def _render(
-    title: str,
-    headline: str,
-    sentences: Sequence[str],
-    sections: Sequence[_Section],
-    *,
-    synthetic: bool,
-    version: str,
-    when: datetime,
-) -> str:
-    return _TEMPLATE.render(
-        title=title,
-        headline=headline,
-        sentences=sentences,
-        sections=sections,
-        synthetic=synthetic,
-        version=version,
-        when=when.strftime("%Y-%m-%d %H:%M"),
+        Section(title="Words", items=_WORDS),
+        Section(title="Method and limits", paragraphs=(_METHOD, _LIMITS)),
+        Section(title="Sources", items=_SOURCES),
+        Section(title="Cautions", items=CAUTIONS),
     )

@@ -37,8 +37,9 @@ _FACT_UNITS = {
 }
 
 __all__ = [
-    "changed_facts_table",
     "changes_table",
+    "common_facts_table",
+    "differing_facts_table",
     "estimate_text",
     "facts_table",
     "findings_table",
@@ -93,39 +94,52 @@ def tidy(table: pd.DataFrame) -> Styler:
     return table.style.hide(axis="index").format(escape="html").set_table_styles([left])
 
 
-def facts_table(run: Run) -> pd.DataFrame:
+def facts_table(run: Run | RunAnalysis) -> pd.DataFrame:
     """What is stated about a run, part by part; what is unknown is left out.
 
     Parameters
     ----------
-    run : Run
+    run : Run or RunAnalysis
         The run.
     """
+    return _by_part(_stated_facts(run.facts))
+
+
+def _by_part(stated: Mapping[tuple[str, str], str]) -> pd.DataFrame:
     rows: dict[str, list[str]] = {}
-    for (part, name), value in _stated_facts(run.facts).items():
+    for (part, name), value in stated.items():
         rows.setdefault(part, []).append(f"{name}: {value}")
     return pd.DataFrame([{"part": part, "stated": "; ".join(facts)} for part, facts in rows.items()])
 
 
-def changed_facts_table(before: RunAnalysis, after: RunAnalysis) -> pd.DataFrame:
-    """Facts that differ between two runs.
+def differing_facts_table(runs: Sequence[RunAnalysis]) -> pd.DataFrame:
+    """Facts that are not the same in all runs, a column a run.
 
     Parameters
     ----------
-    before, after : RunAnalysis
-        The two runs.
+    runs : sequence of RunAnalysis
+        The runs.
     """
-    old, new = _stated_facts(before.facts), _stated_facts(after.facts)
+    stated = [_stated_facts(run.facts) for run in runs]
+    keys = dict.fromkeys(key for one in stated for key in one)
     rows = [
-        {
-            "fact": " ".join(key),
-            before.name: old.get(key, "not stated"),
-            after.name: new.get(key, "not stated"),
-        }
-        for key in [*old, *(k for k in new if k not in old)]
-        if old.get(key) != new.get(key)
+        {"fact": " ".join(key)} | {run.name: one.get(key, "not stated") for run, one in zip(runs, stated)}
+        for key in keys
+        if len({one.get(key) for one in stated}) > 1
     ]
-    return pd.DataFrame(rows, columns=["fact", before.name, after.name])
+    return pd.DataFrame(rows, columns=["fact", *(run.name for run in runs)])
+
+
+def common_facts_table(runs: Sequence[RunAnalysis]) -> pd.DataFrame:
+    """Facts that are the same in all runs, part by part.
+
+    Parameters
+    ----------
+    runs : sequence of RunAnalysis
+        The runs.
+    """
+    stated = [_stated_facts(run.facts) for run in runs]
+    return _by_part({key: value for key, value in stated[0].items() if all(one.get(key) == value for one in stated)})
 
 
 def _stated_facts(facts: object, part: str = "run") -> dict[tuple[str, str], str]:
@@ -135,14 +149,21 @@ def _stated_facts(facts: object, part: str = "run") -> dict[tuple[str, str], str
         value = getattr(facts, item.name)
         if dataclasses.is_dataclass(value):
             stated |= _stated_facts(value, item.name)
-        elif value not in (None, "") and not (isinstance(value, float) and math.isnan(value)):
+        elif value not in (None, "", ()) and not _is_nan(value):
             name, shown = _in_bench_units(item.name, value)
             stated[part, name] = shown
     return stated
 
 
+def _is_nan(value: object) -> bool:
+    first = value[0] if isinstance(value, tuple) else value
+    return isinstance(first, float) and math.isnan(first)
+
+
 def _in_bench_units(name: str, value: object) -> tuple[str, str]:
-    """`thickness_m`, 0.004 → "thickness [mm]", "4"."""
+    """`thickness_m`, 0.004 → "thickness [mm]", "4"; places, all in metres, as (x, y, z) in mm."""
+    if isinstance(value, tuple):
+        return f"{name.removesuffix('_m').replace('_', ' ')} [mm]", _places(value)
     for suffix, (scale, unit) in _FACT_UNITS.items():
         if name == suffix and isinstance(value, float):
             return unit, f"{scale * value:.6g}"
@@ -150,6 +171,12 @@ def _in_bench_units(name: str, value: object) -> tuple[str, str]:
             return f"{name.removesuffix(suffix).replace('_', ' ')} [{unit}]", f"{scale * value:.6g}"
     shown = {True: "yes", False: "no"}.get(value) if isinstance(value, bool) else value
     return name.replace("_", " "), f"{shown:.6g}" if isinstance(shown, float) else str(shown)
+
+
+def _places(value: tuple) -> str:
+    if isinstance(value[0], tuple):
+        return " ".join(map(_places, value))
+    return "(" + ", ".join(f"{1e3 * number:.6g}" for number in value) + ")"
 
 
 def findings_table(reports: Sequence[LogReport], *, least: str = "note") -> pd.DataFrame:
