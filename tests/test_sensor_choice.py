@@ -10,6 +10,7 @@ from labkit.decide.cautions import PLAN_PARTS, cautions
 from labkit.decide.needs import Expected
 from labkit.decide.plans import plan_camera, plan_log
 from labkit.decide.sensor_choice import (
+    _CARE,
     _CURES,
     CameraSensor,
     MotionSensor,
@@ -82,6 +83,14 @@ def test_an_unknown_mount_is_said_and_does_not_block():
     assert verdict.word == "yes" and verdict.missing == ("mounted resonance",)
 
 
+def test_a_plan_without_an_amplitude_gives_no_verdict():
+    blind = plan_log(replace(WREN, amplitude_m=math.nan), tolerance_m=3.45e-6)
+    verdict = can_see(replace(GOOD, noise_density_m_s2_rthz=120e-6 * G), blind)
+    assert verdict.word == "unknown"
+    assert verdict.missing == ("limit on the noise density", "limit on the range, one side")
+    assert can_see(GOOD, blind).checks[0].word == "yes"  # within what the tolerance alone asks for
+
+
 def test_rounding_counts_as_noise_when_the_sensor_dithers():
     """Spectral density of rounded white noise, simulated."""
     sensor = MotionSensor(name="x", noise_density_m_s2_rthz=1e-3, range_m_s2=20.0, sample_rate_hz=1000.0, bits=10)
@@ -94,9 +103,9 @@ def test_rounding_counts_as_noise_when_the_sensor_dithers():
 
 def test_motion_below_a_step_is_lost_only_without_dither():
     coarse = replace(GOOD, bits=10, noise_density_m_s2_rthz=60e-6 * G)
-    assert can_see(coarse, PLAN).checks[2].word == "no"  # step of 15.6 mg, limit 3.4 mg
+    assert can_see(coarse, PLAN).limit == "step of the reading"  # 15.6 mg, limit 3.4 mg
     noisy = replace(coarse, noise_density_m_s2_rthz=200e-6 * G)  # 8.9 mg rms: dithered
-    assert can_see(noisy, PLAN).checks[2].word == "yes"
+    assert noisy.dithered and can_see(noisy, PLAN).limit == "noise density"
 
 
 def test_sensor_of_a_run():
@@ -133,7 +142,8 @@ def test_a_camera_as_the_sensor():
 
 
 def test_every_quantity_that_a_sensor_offers_has_a_cure():
-    assert set(GOOD.offers()) | set(CameraSensor(name="c").offers()) == set(_CURES)
+    offered = set(replace(GOOD, bits=8).offers()) | set(CameraSensor(name="c").offers())
+    assert offered == set(_CURES) and set(_CARE) < offered
 
 
 # ----------------------------------------------------------------------------------------------------- cautions

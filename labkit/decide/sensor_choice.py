@@ -27,7 +27,7 @@ _DITHERED = 0.5  # steps of rms noise from which rounding acts like a little mor
 _DECISIVE = ("noise_density_m_s2_rthz", "range_m_s2", "sample_rate_hz", "frame_rate_hz", "exposure_s", "shift_noise_m")
 
 _CURES = {
-    "noise_density_m_s2_rthz": "a sensor of lower noise, or a harder move; read fitted modes and not the trace",
+    "noise_density_m_s2_rthz": "a sensor of lower noise, or a harder move",
     "range_m_s2": "a greater range, or a gentler move",
     "resolution_m_s2": "a smaller range or more bits",
     "sample_rate_hz": "a faster setting or logger, with its anti-alias filter",
@@ -38,6 +38,13 @@ _CURES = {
     "frame_rate_hz": "more frames a second (a smaller window of the picture), or an accelerometer to unfold",
     "exposure_s": "a shorter exposure with more light, or the correction for the exposure",
     "shift_noise_m": "more texture, light or pixels in view, or a greater magnification",
+}
+#: What helps where it is only just enough, when that differs.
+_CARE = {
+    "noise_density_m_s2_rthz": "read fitted modes and not the trace, or take a sensor of lower noise",
+    "sample_rate_hz": "read spectra and fitted modes, or take a faster setting",
+    "frame_rate_hz": "read fitted modes and not single frames, or take more frames a second",
+    "shift_noise_m": "read fitted modes and not the trace, or take more texture, light or pixels in view",
 }
 
 
@@ -113,11 +120,11 @@ class MotionSensor:
         return self.noise_density_m_s2_rthz * math.sqrt(self.sample_rate_hz / 2)
 
     def offers(self) -> dict[str, float]:
-        """What it brings to each need, by key [SI]; rounding counts as noise."""
+        """What it brings to each need, by key [SI]; rounding counts as noise, and as nothing else when dithered."""
         shown = {key: getattr(self, key) for key in _CURES if hasattr(self, key)}
         shown["noise_density_m_s2_rthz"] = effective_noise_density(self)
         if self.dithered:
-            shown["resolution_m_s2"] = 0.0
+            del shown["resolution_m_s2"]
         return shown
 
     def floor_m(self, low_cut_hz: float) -> float:
@@ -279,7 +286,7 @@ class SensorVerdict:
     checks : tuple of Check
         Need by need.
     missing : tuple of str
-        Numbers that are not known, of the sensor or of the plan.
+        Numbers that are not known: of the sensor, or the limits of the plan.
     sentences : tuple of str
         Verdict, what stands in the way, and what would cure it.
     """
@@ -326,7 +333,11 @@ def can_see(sensor: MotionSensor | CameraSensor, plan: Plan) -> SensorVerdict:
     known = [check for check in checks if not math.isnan(check.margin)]
     # the limit is the number that fares worst: first by its word, then by its margin
     worst = min(known, key=lambda check: (_ORDER.index(check.word), check.margin), default=None)
-    missing = tuple(check.need.name for check in checks if check.word == "unknown")
+    missing = tuple(
+        check.need.name if math.isnan(check.offered) else f"limit on the {check.need.name}"
+        for check in checks
+        if check.word == "unknown"
+    )
     return SensorVerdict(
         name=sensor.name,
         word=word,
@@ -377,7 +388,8 @@ def _words(
         words.append(f"Closest to its limit: {worst.sentence} (margin {worst.margin:.2g}).")
     for check in checks:
         if check.word in ("no", "barely"):
-            words.append(f"{upper_first(check.sentence)} (margin {check.margin:.2g}). Cure: {_CURES[check.need.key]}.")
+            cure = _CURES[check.need.key] if check.word == "no" else _CARE.get(check.need.key, _CURES[check.need.key])
+            words.append(f"{upper_first(check.sentence)} (margin {check.margin:.2g}). Cure: {cure}.")
     if missing:
         words.append(f"Not known: {', '.join(missing)}.")
     return tuple(words)

@@ -32,7 +32,7 @@ def needs_table(plan: Plan) -> pd.DataFrame:
     rows = [
         {
             "needed": upper_first(need.name),
-            "": need.sense,
+            "": need.sense.replace(" ", "\u00a0"),
             "must": quantity_text(need.key, need.must),
             "better": quantity_text(need.key, need.good),
             "why": need.why,
@@ -54,7 +54,7 @@ def verdicts_table(verdicts: Sequence[SensorVerdict]) -> pd.DataFrame:
         {
             "sensor": one.name,
             "sees it": one.word,
-            "smallest margin": "–" if math.isnan(one.margin) else f"{one.margin:.2g}",
+            "smallest margin": _margin(one.margin),
             "what limits": one.limit or "–",
             "not known": ", ".join(one.missing) or "–",
         }
@@ -77,11 +77,15 @@ def checks_table(verdict: SensorVerdict) -> pd.DataFrame:
             "offered": quantity_text(check.need.key, check.offered),
             "needed": check.need.text,
             "enough": check.word,
-            "margin": "–" if math.isnan(check.margin) else f"{check.margin:.2g}",
+            "margin": _margin(check.margin),
         }
         for check in verdict.checks
     ]
     return pd.DataFrame(rows)
+
+
+def _margin(value: float) -> str:
+    return "–" if math.isnan(value) else "∞" if math.isinf(value) else f"{value:.2g}"
 
 
 def cautions_table(chosen: Sequence[Caution]) -> pd.DataFrame:
