@@ -12,7 +12,7 @@ import itertools
 from collections.abc import Callable
 
 import numpy as np
-from scipy import signal
+from scipy import fft, signal
 
 __all__ = ["aliasing_error_px"]
 
@@ -39,24 +39,26 @@ def aliasing_error_px(picture: np.ndarray, weights: np.ndarray, *, noise: float)
     References
     ----------
     Power spectra of natural pictures: D. J. Field, J. Opt. Soc. Am. A 4 (1987) 2379 (from memory). On five
-    photographs area-binned 2 to 8 times the scatter found, less that of the noise, was half of the one stated in the
-    median and 2.9 times at most.
+    photographs area-binned 2 to 8 times the scatter found, less that of the noise, was 0.6 of the one stated in the
+    median and 3.5 times at most (of 46).
     """
     scene = _power_law(picture, noise)
     if scene is None:
         return np.full(2, np.nan)
-    fy, fx = np.meshgrid(*(np.fft.fftfreq(side) for side in weights.shape[1:]), indexing="ij")
-    folds = [(fx + i, fy + j) for i, j in itertools.product((-1, 0, 1), repeat=2) if i or j]
-    folded = sum(scene(np.hypot(x, y)) * (np.sinc(x) * np.sinc(y)) ** 2 for x, y in folds)
-    response = np.abs(np.fft.fft2(weights)) ** 2 / fx.size
+    height, width = weights.shape[1:]
+    y, x = np.abs(fft.fftfreq(height))[:, None], fft.rfftfreq(width)[None, :]
+    folds = ((1 - x, y), (x, 1 - y), (1 - x, 1 - y))  # the nearest; those further off carry little
+    folded = sum(scene(np.hypot(u, v)) * (np.sinc(u) * np.sinc(v)) ** 2 for u, v in folds)
+    twice = np.where((x > 0) & (x < 0.5), 2.0, 1.0)  # of a real picture half of the columns is kept
+    response = twice * np.abs(fft.rfft2(weights)) ** 2 / (height * width)
     return np.sqrt((response * 2 * folded).sum(axis=(1, 2)))
 
 
 def _power_law(picture: np.ndarray, noise: float) -> Callable[[np.ndarray], np.ndarray] | None:
     """Power of the scene as a function of spatial frequency, before the pixels; None when it cannot be told."""
     taper = np.outer(*(signal.windows.hann(side, sym=True) for side in picture.shape))
-    power = np.abs(np.fft.fft2((picture - picture.mean()) * taper)) ** 2 / (taper**2).sum()
-    fy, fx = np.meshgrid(*(np.fft.fftfreq(side) for side in picture.shape), indexing="ij")
+    power = np.abs(fft.rfft2((picture - picture.mean()) * taper)) ** 2 / (taper**2).sum()
+    fy, fx = fft.fftfreq(picture.shape[0])[:, None], fft.rfftfreq(picture.shape[1])[None, :]
     radius, pixel = np.hypot(fx, fy), (np.sinc(fx) * np.sinc(fy)) ** 2
     edges = np.linspace(*_FITTED_CPP, _RINGS + 1)
     rings = [(radius >= low) & (radius < high) for low, high in itertools.pairwise(edges)]
