@@ -39,7 +39,7 @@ def test_tables_say_what_the_results_hold():
 
 
 def test_noise_floors_cross_the_low_cut_where_the_sensor_says():
-    ax = plot_noise_floors(SENSORS, PLAN, frequency_hz=WREN.frequency_hz)
+    ax = plot_noise_floors(SENSORS, plan=PLAN, frequency_hz=WREN.frequency_hz)
     line = ax.get_lines()[0]
     at_cut = np.interp(math.log(5.5), np.log(line.get_xdata()), np.log(line.get_ydata()))
     assert math.exp(at_cut) == pytest.approx(1e6 * SENSORS[0].floor_m(5.5), rel=1e-3)

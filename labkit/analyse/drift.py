@@ -148,24 +148,12 @@ def fit_drift(slow: SlowPositions, *, level: float = 0.95) -> Drift:
     chosen = fits[law]
     moving = fits["linear" if law == "constant" else law]
     parameters, draws = (scaled.in_si(p) for p in (moving.parameters[None], draw_parameters(moving)))
-    n, span = moving.n_curves, scaled.span_s
-    changes = [np.diff(law_position(p, [0.0, span]))[:, 0] for p in (parameters, draws)]
-    rates = [law_rate(p, span) for p in (parameters, draws)]
-    found = {
-        "time_constants_s": tuple(
-            quantile_estimate(parameters[0, k], draws[:, k], level=level, top=_TOLD_RECORDS * span)
-            for k in range(1 + n, 1 + 2 * n)
-        ),
-        "amplitudes_m": tuple(quantile_estimate(parameters[0, k], draws[:, k], level=level) for k in range(1, 1 + n)),
-        "change_m": quantile_estimate(changes[0][0], changes[1], level=level),
-        "end_rate_m_s": quantile_estimate(rates[0][0], rates[1], level=level),
-    }
-    final = quantile_estimate(parameters[0, 0], draws[:, 0], level=level) if n else Estimate.unknown(level=level)
+    span = scaled.span_s
+    found = _estimates(parameters, draws, span, level)
     fitted = law_position(scaled.in_si(chosen.parameters[None]), time - time[0])[0]
     return Drift(
         law=law,
         **found,
-        final_m=final,
         first_s=float(time[0]),
         last_s=float(time[-1]),
         time_s=time,
@@ -180,8 +168,27 @@ def fit_drift(slow: SlowPositions, *, level: float = 0.95) -> Drift:
         draws=draws,
         level=level,
         notes=_notes(slow, law, found["time_constants_s"], span, position - fitted, chosen.effective_n),
-        sentences=_drift_words(law, **found, record_s=span, vibration_rms_m=slow.vibration_rms_m),
+        sentences=_drift_words(law, found, record_s=span, vibration_rms_m=slow.vibration_rms_m),
     )
+
+
+def _estimates(parameters: np.ndarray, draws: np.ndarray, span_s: float, level: float) -> dict[str, object]:
+    """What the parameters of a law mean, with intervals from their draws."""
+
+    def estimate(best: np.ndarray, drawn: np.ndarray, top: float = math.inf) -> Estimate:
+        return quantile_estimate(float(best[0]), drawn, level=level, top=top)
+
+    n = (parameters.shape[1] - 1) // 2 if parameters.shape[1] > 2 else 0
+    changes = [np.diff(law_position(p, [0.0, span_s]))[:, 0] for p in (parameters, draws)]
+    rates = [law_rate(p, span_s) for p in (parameters, draws)]
+    columns = list(zip(parameters.T, draws.T))
+    return {
+        "time_constants_s": tuple(estimate(*one, _TOLD_RECORDS * span_s) for one in columns[1 + n : 1 + 2 * n]),
+        "amplitudes_m": tuple(estimate(*one) for one in columns[1 : 1 + n]),
+        "final_m": estimate(*columns[0]) if n else Estimate.unknown(level=level),
+        "change_m": estimate(*changes),
+        "end_rate_m_s": estimate(*rates),
+    }
 
 
 def _notes(
@@ -214,18 +221,9 @@ def _notes(
     return tuple(notes)
 
 
-def _drift_words(
-    law: str,
-    *,
-    time_constants_s: tuple[Estimate, ...],
-    amplitudes_m: tuple[Estimate, ...],
-    change_m: Estimate,
-    end_rate_m_s: Estimate,
-    record_s: float,
-    vibration_rms_m: float,
-) -> tuple[str, ...]:
+def _drift_words(law: str, found: dict[str, object], *, record_s: float, vibration_rms_m: float) -> tuple[str, ...]:
     words = []
-    change = f"{_micro(change_m)} in {duration_text(record_s)}"
+    change = f"{_micro(found['change_m'])} in {duration_text(record_s)}"
     if law == "constant":
         words.append(f"No drift was detected: {change}, which does not show beside the noise.")
     elif law == "linear":
@@ -233,12 +231,12 @@ def _drift_words(
     else:
         parts = [
             f"{_micro(a, sign=-1)} with a time constant of {_span_of_time(tau)}"
-            for a, tau in zip(amplitudes_m, time_constants_s)
+            for a, tau in zip(found["amplitudes_m"], found["time_constants_s"])
         ]
         words.append(f"The position drifts {change}. From the start of the record it has to go {' and '.join(parts)}.")
-    hourly = 3600e6
-    low, high = (hourly * end for end in (end_rate_m_s.interval.low, end_rate_m_s.interval.high))
-    words.append(f"At the end it drifts by {hourly * end_rate_m_s.value:.2g} [{low:.2g}, {high:.2g}] µm per hour.")
+    rate = found["end_rate_m_s"]
+    value, low, high = (3600e6 * one for one in (rate.value, rate.interval.low, rate.interval.high))
+    words.append(f"At the end it drifts by {value:.2g} [{low:.2g}, {high:.2g}] µm per hour.")
     if not math.isnan(vibration_rms_m):
         words.append(f"Vibration and reading noise of {1e6 * vibration_rms_m:.2g} µm rms were averaged out.")
     return tuple(words)

@@ -100,7 +100,7 @@ def cautions_table(chosen: Sequence[Caution]) -> pd.DataFrame:
 
 
 def plot_noise_floors(
-    sensors: Sequence[MotionSensor], plan: Plan, ax: Axes | None = None, *, frequency_hz: Span
+    sensors: Sequence[MotionSensor], ax: Axes | None = None, *, plan: Plan, frequency_hz: Span
 ) -> Axes:
     """Displacement noise of sensors against the low cut, with the tolerance and the modes expected.
 
@@ -108,10 +108,10 @@ def plot_noise_floors(
     ----------
     sensors : sequence of MotionSensor
         Up to four.
-    plan : Plan
-        The plan, for the tolerance and the low cut.
     ax : Axes, optional
         Where to draw.
+    plan : Plan
+        The plan, for the tolerance and the low cut.
     frequency_hz : Span
         Modes expected [Hz].
     """
