@@ -436,7 +436,7 @@ def central(raw, name, at, fmt, value):
 
 def test_encryption_is_refused(tmp_path):
     raw = packed(bag(payload()))
-    refused(tmp_path, central(raw, "p/data/runs/birch/log.csv", 8, "<H", 1), "encrypted")
+    refused(tmp_path, central(raw, "p/data/runs/birch/log.csv", 8, "<H", 1), "an encrypted entry")
 
 
 def test_a_name_that_is_not_utf8_is_refused(tmp_path):

@@ -226,9 +226,8 @@ def _of_these_logs(results: RunResults, folder: Path) -> bool:
     for file in results.logs:
         path = folder / file
         plain = file.isprintable() and posixpath.normpath(file) == file and ".." not in Path(file).parts
-        if not plain or path.is_absolute() != folder.is_absolute() or not path.is_file() or path.is_symlink():
-            return False
-        if not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder)):
+        inside = Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder))
+        if not plain or not inside or not path.is_file():
             return False
     return RUN_FILE in results.logs and log_checksums(folder, results.logs) == dict(results.logs)
 
@@ -242,7 +241,7 @@ def _parcel_rows(entry: _Entry) -> list[dict[str, object]]:
 def _parcelled_row(run: ParcelledRun, entry: _Entry) -> dict[str, object]:
     facts = _facts(run.run_file, Path(entry.path.name) / run.name / RUN_FILE)
     results = read_results(run.results or b"", file=f"{entry.path.name}/{run.name}/{RESULTS_FILE}")
-    same = bool(results.logs) and all(run.digests.get(file) == digest for file, digest in results.logs.items())
+    same = RUN_FILE in results.logs and all(run.digests.get(file) == digest for file, digest in results.logs.items())
     row = _row(facts, results if same else None, numbers={})
     status = "results" if same else "stale results"
     return {**row, "run": run.name, "kind": "parcel", "status": status, "licence": run.licence}
