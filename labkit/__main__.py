@@ -10,7 +10,7 @@ import sys
 from collections.abc import Sequence
 
 from labkit import __version__
-from labkit.jobs import camera_jobs, log_jobs, logging_jobs, optics_jobs, push_jobs, report_jobs, share_jobs
+from labkit.jobs import camera_jobs, log_jobs, logging_jobs, optics_jobs, push_jobs, report_jobs, series_jobs, share_jobs
 from labkit.runs.findings import BlockedAnalysisError
 
 __all__ = ["main"]
@@ -47,7 +47,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"labkit {__version__}")
     jobs = parser.add_subparsers(required=True, metavar="JOB")
-    for family in (log_jobs, camera_jobs, optics_jobs, share_jobs, logging_jobs, push_jobs, report_jobs):
+    for family in (log_jobs, camera_jobs, optics_jobs, share_jobs, logging_jobs, push_jobs, series_jobs, report_jobs):
         family.add_jobs(jobs)
     return parser
 

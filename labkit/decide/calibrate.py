@@ -47,10 +47,11 @@ MODEL_ERRORS = {
     "stiffness_n_per_m": 0.02,
 }
 _CROSS_AXIS = 0.02  # share of a mode's largest axis that the other axes may take over: a sensor set up by eye
+_LEAST_OF_MODE = 0.25  # of its largest axis: below it noise and neighbouring modes make up much of an amplitude
 _SHOWN = 4.0  # standard uncertainties from which an amplitude is used
 _BOUNDS = {
-    "foot_stiffness_x_n_per_m": (1e3, 1e7),
-    "foot_stiffness_z_n_per_m": (5e3, 1e8),
+    "foot_stiffness_x_n_per_m": (0.5, 20.0),  # times that of a machine that sways without rocking
+    "foot_stiffness_z_n_per_m": (0.5, 200.0),
     "foot_loss_factor": (0.005, 0.8),
     "support_stiffness_n_per_m": (1e5, 1e9),
     "support_loss_factor": (0.005, 0.8),
@@ -99,6 +100,7 @@ def case_of_run(
     channels: Mapping[str, str] | None = None,
     build: Callable[[Mapping[str, float]], Machine] | None = None,
     settling: bool = False,
+    least_share: float = 1e-3,
 ) -> Case:
     """What a run tells about the machine.
 
@@ -114,18 +116,24 @@ def case_of_run(
         Makes the machine from parameters; by default from the facts (`MachineBuild`).
     settling : bool
         True takes settling times along; they follow from the same modes and amplitudes.
+    least_share : float
+        Modes that move the camera by less than this share of the strongest one are left out: they blur nothing, and
+        may belong to parts that the model does not have.
 
     Notes
     -----
-    An amplitude is the mean over the moves, with their scatter over √n and 2 % of the mode's largest axis for a sensor
-    not quite in line; it is used where it stands out of that. A blur belongs to one move, so the scatter of the moves'
-    strongest amplitude along that axis is added to its uncertainty.
+    An amplitude is the mean over the moves. Its uncertainty: their scatter over √n, the noise of a single one (it only
+    adds to a modulus), and 2 % of the mode's largest axis for a sensor not quite in line. It is used where it stands
+    out of that and makes up a quarter of the mode's largest axis. A blur belongs to one move, so the scatter of the
+    moves' strongest amplitude along its axis is added to its uncertainty.
     """
     move = analysis.facts.move
     check_choice("axis of the move", move.axis, ("x", "y", "z"), cure="write axis into [move] of run.toml")
     along = _along(analysis, channels)
     scatter = _move_scatter(along.get(move.axis))
-    observations = [seen for k in range(len(analysis.modes)) for seen in _of_mode(analysis, k, along)]
+    sizes = [max(_amplitude_m(one, k).value for one in along.values()) for k in range(len(analysis.modes))]
+    shown = [k for k, size in enumerate(sizes) if size >= least_share * max(sizes)]
+    observations = [seen for k in shown for seen in _of_mode(analysis, k, along)]
     if settling:
         observations += _settling(analysis, along)
     pixel_m = _object_pixel_m(analysis.facts) if blurs else math.nan
@@ -208,7 +216,7 @@ def _of_mode(analysis: RunAnalysis, number: int, along: Mapping[str, AxisAnalysi
             found.append(Observation(quantity="damping_ratio", value=mode.damping_ratio, mode=label))
         for axis, amplitude in amplitudes.items():
             error = math.hypot(amplitude.standard_error, _CROSS_AXIS * largest)
-            if amplitude.value > _SHOWN * error:  # also False for nan
+            if amplitude.value > max(_SHOWN * error, _LEAST_OF_MODE * largest):  # also False for nan
                 value = Estimate.from_standard_error(amplitude.value, error, dof=math.inf)
                 found.append(Observation(quantity="residual_amplitude_m", value=value, mode=label, axis=axis))
     return found
@@ -225,12 +233,12 @@ def _each_amplitude_m(axis: AxisAnalysis, number: int) -> np.ndarray:
 
 
 def _amplitude_m(axis: AxisAnalysis, number: int) -> Estimate:
-    each = _each_amplitude_m(axis, number)
+    each, mode = _each_amplitude_m(axis, number), axis.fit.modes[number]
     if each.size < 2:
         return Estimate.unknown(float(each.mean()))
-    return Estimate.from_standard_error(
-        float(each.mean()), float(each.std(ddof=1)) / math.sqrt(each.size), dof=each.size - 1
-    )
+    noise = mode.amplitude_sd / abs(axis.fit.poles_rad_s[number]) ** integrations(axis.fit.unit)
+    error = math.hypot(float(each.std(ddof=1)) / math.sqrt(each.size), noise)
+    return Estimate.from_standard_error(float(each.mean()), error, dof=each.size - 1)
 
 
 def _move_scatter(axis: AxisAnalysis | None) -> float:
@@ -290,7 +298,8 @@ def default_parameters(cases: Sequence[Case], *, giving: Sequence[str] = ("head_
 
     Notes
     -----
-    Stiffness of each foot along x (y takes it too) and z, loss factor of the feet, Young's modulus and loss factor of
+    Stiffness of each foot along x (y takes it too) and z, within wide multiples of what the slowest mode would need if
+    it were a sway without rocking; loss factor of the feet, Young's modulus and loss factor of
     each sheet that occurs, stiffness and loss factor of the parts that give, and of the panel's feet on the bench where
     there are any.
     """
@@ -300,13 +309,31 @@ def default_parameters(cases: Sequence[Case], *, giving: Sequence[str] = ("head_
     if any(one.layout.panel_feet_m for one in facts):
         parts.append("panel_foot")
     names += [f"{part}_{what}" for part in parts for what in ("stiffness_n_per_m", "loss_factor")]
-    found = [Parameter(name=name, low=_BOUNDS[name][0], high=_BOUNDS[name][1]) for name in names]
+    sway = _sway_stiffness_n_per_m(cases)
+    found = []
+    for name in names:
+        unit = sway if name.startswith("foot_stiffness") else 1.0
+        found.append(Parameter(name=name, low=unit * _BOUNDS[name][0], high=unit * _BOUNDS[name][1]))
     for sheet in dict.fromkeys(one.panel.material for one in facts):
         modulus = material(sheet).young_modulus_pa.interval
         low, high = modulus.low / _SHEET_WIDTH, modulus.high * _SHEET_WIDTH
         found.append(Parameter(name=f"young_modulus_pa of {sheet}", low=low, high=high))
         found.append(Parameter(name=f"loss_factor of {sheet}", low=_SHEET_LOSS[0], high=_SHEET_LOSS[1]))
     return tuple(found)
+
+
+def _sway_stiffness_n_per_m(cases: Sequence[Case]) -> float:
+    """Stiffness of a foot along x if the slowest measured mode were a sway without rocking, M·(2πf)² over the feet."""
+    found = []
+    for case in cases:
+        facts = _facts_of(case)
+        if case.modes:
+            mass = facts.frame_mass_kg + facts.head_mass_kg
+            slowest = min(seen.value.value for seen in case.modes)
+            found.append(mass * (2 * math.pi * slowest) ** 2 / max(1, len(facts.layout.feet_m)))
+    if not found:
+        raise ValueError("no case has a measured mode; a push alone does not tell the feet: state parameters=")
+    return float(np.median(found))
 
 
 def _facts_of(case: Case) -> RunFacts:
@@ -342,14 +369,24 @@ def calibrate(
 
     Notes
     -----
-    Modes and pushes are fitted first, from starts over the whole range; then everything, within 8 standard errors of
-    that (never beyond the bounds). Blur goes up and down with the frequencies and would lead starts astray; the second
-    range as a weak prior narrows an interval by at most 3 %.
+    Modes of one run with each sheet and the pushes are fitted first, from starts over the whole range; then everything,
+    within 8 standard errors of that (never beyond the bounds). Blur goes up and down with the frequencies and would
+    lead starts astray; the second range as a weak prior narrows an interval by at most 3 %.
     """
     chosen = default_parameters(cases, giving=giving) if parameters is None else tuple(parameters)
     options = {"model_error": model_error, "seed": seed, "level": level}
-    rough = fit_machine([_without_blur(case) for case in cases], chosen, n_starts=n_starts, **options)
+    rough = fit_machine([_without_blur(case) for case in _telling(cases)], chosen, n_starts=n_starts, **options)
     return fit_machine(cases, _narrowed(chosen, rough), n_starts=_LAST_STARTS, **options)
+
+
+def _telling(cases: Sequence[Case]) -> list[Case]:
+    """Of the runs with one sheet the one with the most modes, and all pushes: enough to find the right valley."""
+    best: dict[object, Case] = {}
+    for case in cases:
+        kind = case.build.facts.panel.material if isinstance(case.build, MachineBuild) and case.profile else case.name
+        if kind not in best or len(case.modes) > len(best[kind].modes):
+            best[kind] = case
+    return list(best.values())
 
 
 def _without_blur(case: Case) -> Case:
