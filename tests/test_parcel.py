@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from PIL import Image
 
 from labkit.__main__ import main
 from labkit.base import Estimate
@@ -227,8 +228,6 @@ def test_a_binary_log_that_names_somebody_stays_at_home(tmp_path, bench):
 
 
 def test_pictures_keep_their_pixels(tmp_path, bench):
-    from PIL import Image  # noqa: PLC0415
-
     pixels = np.arange(48, dtype=np.uint8).reshape(4, 4, 3)
     exif = Image.Exif()
     exif[0x013B] = "Wilma Fox"
@@ -533,7 +532,11 @@ def test_nothing_is_unpickled(tmp_path):
         ("a.npz", npz.getvalue(), "unpickling"),
         ("a.pkl", pickle.dumps(Alarm()), r"the kind \.pkl"),
         ("a.csv", pickle.dumps(Alarm(), protocol=4), "under the name of a text"),
-        ("a.npy", b"\x93NUMPY\x01\x00\x40\x00{'descr': '<f8', 'fortran_order': False, 'shape': (1<<40,)}   \n", "header|shape"),
+        (
+            "a.npy",
+            b"\x93NUMPY\x01\x00\x40\x00{'descr': '<f8', 'fortran_order': False, 'shape': (1<<40,)}   \n",
+            "header|shape",
+        ),
     ):
         refused(tmp_path, packed(bag(payload() | {f"data/runs/birch/{name}": content})), match)
 

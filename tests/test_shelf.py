@@ -21,6 +21,7 @@ from labkit.runs.parcel_making import make_parcel
 from labkit.runs.results import RunResults, log_checksums, results_text
 from labkit.runs.shelf import INDEX_FILE, index_shelf
 from labkit.show.shelf import MEASURED, plot_shelf, plot_shelf_overview, shelf_table
+from labkit.show.tables import tidy
 
 LONG_AGO = time.time() - 1000
 
@@ -320,6 +321,16 @@ def test_the_table_is_in_bench_units(shelf):
     assert table.loc["new", "note"] == "no results, invented data"
     near = shelf_table(nearest_builds(runs, Wanted(material="hardboard", thickness_m=0.004, foot_under_camera=True)))
     assert near["run"][0] == "a/foot" and near["distance"][0] == "0.00"
+
+
+def test_a_strangers_text_is_shown_as_text(shelf, tmp_path):
+    build(shelf / "nasty", material="<script>$\\\\frac{</script>", mm=2.0)
+    runs = index_shelf(shelf).runs
+    assert "&lt;script&gt;" in (page := tidy(shelf_table(runs)).to_html()) and "<script>" not in page
+    figure = plot_shelf_overview(runs)
+    figure.savefig(tmp_path / "shelf.svg")
+    plt.close(figure)
+    assert "<script>" not in (tmp_path / "shelf.svg").read_text()
 
 
 @pytest.mark.parametrize("y", MEASURED)

@@ -80,8 +80,8 @@ def make_parcel(
         names = [_stage_run(run, bag, scrubber, left_out, tell) for run in runs]
         for k, name in enumerate(names):
             tell(f"analysing {name}", k, len(names))
-            cleaned = clean_strings(json.loads(results(bag / RUNS / name)), file=RESULTS_FILE, scrubber=scrubber)
-            _write_json(bag / RUNS / name / RESULTS_FILE, cleaned)
+            found = json.loads(results(bag / RUNS / name))
+            _write_json(bag / RUNS / name / RESULTS_FILE, clean_strings(found, file=RESULTS_FILE, scrubber=scrubber))
         books = [_stage_notebook(path, bag, scrubber) for path in notebooks]
         parcel = Parcel(
             path=target,
