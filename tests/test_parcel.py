@@ -1,6 +1,7 @@
 """Parcels: what is scrubbed, what comes through unchanged, and what a stranger may not send."""
 
 import base64
+import errno
 import gzip
 import hashlib
 import io
@@ -20,6 +21,7 @@ from PIL import Image
 
 from labkit.__main__ import main
 from labkit.base import Estimate
+from labkit.runs import parcel as parcel_module
 from labkit.runs import parcel_making
 from labkit.runs.parcel import check_licence, open_parcel, peek_parcel
 from labkit.runs.parcel_making import make_parcel
@@ -328,10 +330,21 @@ def test_opening_never_overwrites(tmp_path):
     (tmp_path / "p.zip").write_bytes(packed(bag(payload())))
     (tmp_path / "there").mkdir()
     (tmp_path / "dangling").symlink_to(tmp_path / "nowhere")
-    for target in ("there", "dangling"):
+    for target in ("there", "dangling", "nowhere/at/all"):
         with pytest.raises(ValueError, match="there already"):
             open_parcel(tmp_path / "p.zip", tmp_path / target)
     assert not list((tmp_path / "there").iterdir())
+
+
+def test_a_full_disk_leaves_nothing_behind(tmp_path, monkeypatch):
+    def full(*_, **__):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    (tmp_path / "p.zip").write_bytes(packed(bag(payload())))
+    monkeypatch.setattr(parcel_module, "checksums", full)
+    with pytest.raises(OSError, match="No space"):
+        open_parcel(tmp_path / "p.zip", tmp_path / "opened")
+    assert os.listdir(tmp_path) == ["p.zip"]
 
 
 def test_peeking_reads_what_a_run_says_and_nothing_of_its_logs(tmp_path):

@@ -15,8 +15,10 @@ from matplotlib import pyplot as plt
 from labkit.__main__ import main
 from labkit.base import Estimate
 from labkit.decide.nearest import Wanted, find_material, nearest_builds
+from labkit.runs import runfolder
 from labkit.runs import shelf as shelf_module
 from labkit.runs.parcel import open_parcel
+from labkit.runs.parcel_contents import LOG_KINDS
 from labkit.runs.parcel_making import make_parcel
 from labkit.runs.results import RunResults, log_checksums, results_text
 from labkit.runs.shelf import INDEX_FILE, index_shelf
@@ -124,6 +126,20 @@ def test_results_of_other_logs_are_stale_and_not_shown(shelf, file):
         stream.write("# more\n")
     plain = row(index_shelf(shelf).runs, "plain")
     assert plain["status"] == "stale results" and math.isnan(plain["frequency_hz"])
+
+
+def test_a_log_that_was_added_makes_results_stale(shelf):
+    (shelf / "plain" / "more.csv").write_text("t [s],ax [g]\n0,1.0\n")
+    assert row(index_shelf(shelf).runs, "plain")["status"] == "stale results"
+    assert {kind for kind in LOG_KINDS if not kind.endswith(".gz")} == runfolder._LOG_SUFFIXES
+
+
+def test_an_index_that_came_from_someone_else_cannot_command_a_terminal(shelf):
+    table = index_shelf(shelf).table
+    table.loc[0, "title"] = "\x1b[2J"
+    table.to_parquet(shelf / INDEX_FILE, index=False)
+    assert index_shelf(shelf).table["title"][0] == "\\x1b[2J"
+    assert index_shelf(shelf, afresh=True).table["title"][0] == ""
 
 
 def test_a_log_below_the_folder_is_watched(shelf):

@@ -162,8 +162,8 @@ def open_parcel(path: Path, target: Path, *, limits: Limits | None = None, progr
         With the entry, the rule it breaks and the cure.
     """
     path, target, limits = Path(path), Path(target), limits or Limits()
-    if os.path.lexists(target):
-        raise ValueError(f"{target} is there already; name a folder that does not exist")
+    if os.path.lexists(target) or not target.resolve().parent.is_dir():
+        raise ValueError(f"{target} is there already, or has no folder above it; name a new one in an existing folder")
     with (
         _archive(path, limits) as (archive, entries, base),
         tempfile.TemporaryDirectory(prefix=".parcel-", dir=target.resolve().parent) as passing,

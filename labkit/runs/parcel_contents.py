@@ -28,9 +28,10 @@ try:
 except ImportError:  # an optional extra
     ArrowException = read_metadata = None
 
-__all__ = ["KINDS", "check_content", "read_json"]
+__all__ = ["KINDS", "LOG_KINDS", "check_content", "read_json"]
 
-_TEXT_LOGS = (".csv", ".tsv", ".txt", ".dat", ".asc", ".log", ".md", ".toml")
+_TEXTS = (".md", ".toml")
+_TEXT_LOGS = (".csv", ".tsv", ".txt", ".dat", ".asc", ".log")
 _SET_LOGS = (".uff", ".unv", ".u58")
 _CLIPS = (".mkv", ".mp4", ".mov", ".avi", ".webm")
 _MARKS = {
@@ -47,10 +48,12 @@ _MARKS = {
     ".webm": (b"\x1aE\xdf\xa3",),
     ".avi": (b"RIFF",),
 }
-#: Kinds of files that a parcel may hold, by their endings.
-KINDS = frozenset(
-    [*_MARKS, *_TEXT_LOGS, *_SET_LOGS, *(kind + ".gz" for kind in _TEXT_LOGS + _SET_LOGS), *_CLIPS, ".json", ".ipynb"]
+#: Kinds of files that are logs, by their endings.
+LOG_KINDS = frozenset(
+    [*_TEXT_LOGS, *_SET_LOGS, *(kind + ".gz" for kind in _TEXT_LOGS + _SET_LOGS), ".wav", ".npy", ".npz", ".parquet"]
 )
+#: Kinds of files that a parcel may hold.
+KINDS = frozenset([*LOG_KINDS, *_MARKS, *_TEXTS, *_CLIPS, ".json", ".ipynb"])
 # what a reader that goes by content would take for something else than text
 _NOT_TEXT = (b"\x1f\x8b", b"PK", b"\x93NUMPY", b"PAR1", b"RIFF", b"RIFX", b"\x7fELF", b"MZ", b"\x80\x04", b"\x80\x03")
 _FAULTS = (ValueError, EOFError, RecursionError, SyntaxError, tokenize.TokenError, zlib.error, struct.error)
@@ -98,7 +101,7 @@ def _check_mark(suffix: str, head: bytes) -> None:
     marks = _MARKS.get(suffix)
     if marks and not head.startswith(marks):
         raise ValueError(f"not the beginning of a {suffix} file")
-    if suffix in _TEXT_LOGS + _SET_LOGS and head.startswith(_NOT_TEXT):
+    if suffix in _TEXTS + _TEXT_LOGS + _SET_LOGS and head.startswith(_NOT_TEXT):
         raise ValueError(f"{head[:4]!r}: something else under the name of a text")
     if suffix in (".mp4", ".mov") and head[4:8] not in (b"ftyp", b"moov", b"wide", b"mdat"):
         raise ValueError(f"not the beginning of a {suffix} file")

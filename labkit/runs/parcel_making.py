@@ -70,8 +70,11 @@ def make_parcel(
         Called with (what, done, total).
     """
     licence, target, limits = check_licence(licence), Path(target), limits or Limits()
-    if target.suffix.lower() != ".zip" or target.exists():
-        raise ValueError(f"{target} is there already, or does not end in .zip; name a new file ending in .zip")
+    if target.suffix.lower() != ".zip" or os.path.lexists(target) or not target.resolve().parent.is_dir():
+        raise ValueError(
+            f"{target} is there already, or does not end in .zip, or has no folder above it; name a new file ending "
+            "in .zip in an existing folder"
+        )
     scrubber = Scrubber(words=personal_words(scrub), keep=tuple(keep))
     left_out: dict[str, str] = {}
     tell = progress or (lambda what, done, total: None)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import getpass
 import re
 import socket
+import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -158,8 +159,9 @@ class Scrubber:
         return text
 
     def name(self, name: str) -> str:
-        """A file's or folder's name, scrubbed."""
-        return "/".join(self.text(part, file="names of files") for part in name.split("/"))
+        """A file's or folder's path, scrubbed, its accents in the form that every system writes (NFC)."""
+        parts = unicodedata.normalize("NFC", name).split("/")
+        return "/".join(self.text(part, file="names of files") for part in parts)
 
     def quietly(self, text: str) -> str:
         """The text scrubbed, without putting it on the record."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import gzip
 import json
+import mmap
 import re
 import shutil
 import struct
@@ -340,13 +341,18 @@ def _clean_wav(content: bytes, name: str, scrubber: Scrubber) -> bytes:
 
 def _look_through(source: Path, scrubber: Scrubber) -> None:
     """Refuse a binary file in which a personal word or a home folder can be read."""
-    content = source.read_bytes()
     words = [word for word in scrubber.words if len(word) > 3 and not scrubber.keeps(word)]
     texts = [re.escape(word.encode(code)) for word in words for code in ("utf-8", "utf-16-le")]
     pattern = b"|".join([rb"[A-Za-z]:\\+Users\\+\w", rb"/(?:home|Users)/\w", *texts])
-    if found := re.search(pattern, content, flags=re.IGNORECASE):
+    if source.stat().st_size == 0:
+        raise LeftOutError("it is empty")
+    with source.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        found = re.search(pattern, content, flags=re.IGNORECASE)
+        at = found.start() if found else None
+        del found  # it holds on to the map
+    if at is not None:
         raise LeftOutError(
-            f"something personal can be read in it at byte {found.start()}, and a binary file of this kind cannot be "
+            f"something personal can be read in it at byte {at}, and a binary file of this kind cannot be "
             "cleaned: export it as CSV, or keep it as it is"
         )
 

@@ -27,10 +27,12 @@ from labkit.base import LogFormatError
 from labkit.runs.beside import BESIDE, numbers_beside
 from labkit.runs.facts import RunFacts
 from labkit.runs.parcel import ParcelledRun, peek_parcel
+from labkit.runs.parcel_contents import LOG_KINDS
 from labkit.runs.parcel_safety import clean_text
 from labkit.runs.results import RESULTS_FILE, RunResults, log_checksums, read_results
 from labkit.runs.runfile import RunFile, facts_of
 from labkit.runs.runfolder import RUN_FILE
+from labkit.runs.scrub_files import suffix_of
 
 __all__ = ["INDEX_FILE", "Shelf", "index_shelf"]
 
@@ -211,11 +213,14 @@ def _folder_row(entry: _Entry) -> dict[str, object]:
             if not stat.S_ISREG(entry.files[name].st_mode) or entry.files[name].st_size > 8 * _MOST_BYTES:
                 raise ValueError(f"{name} is a link or no plain file, or larger than it may be: replace it")
             contents[name] = (entry.path / name).read_bytes()
-    facts = _facts(contents[RUN_FILE], entry.path / RUN_FILE)
+    file = _run_file(contents[RUN_FILE], entry.path / RUN_FILE)
+    facts = facts_of(file)
     results, status = None, "no results"
     if RESULTS_FILE in contents:
         results = read_results(contents[RESULTS_FILE], file=str(entry.path / RESULTS_FILE))
-        status = "results" if _of_these_logs(results, entry.path) else "stale results"
+        # without a [[log]] every log in the folder belongs to the run
+        logs = set() if file.tables.get("log") else {name for name in entry.files if suffix_of(name) in LOG_KINDS}
+        status = "results" if logs <= results.logs.keys() and _of_these_logs(results, entry.path) else "stale results"
     row = _row(facts, results if status == "results" else None, numbers=numbers_beside(entry.path))
     below = [file for file in (results.logs if results else ()) if "/" in file and file.isprintable()]
     return {**row, "run": entry.path.name, "kind": "run", "status": status, "watched": "\n".join(below)}
@@ -239,7 +244,7 @@ def _parcel_rows(entry: _Entry) -> list[dict[str, object]]:
 
 
 def _parcelled_row(run: ParcelledRun, entry: _Entry) -> dict[str, object]:
-    facts = _facts(run.run_file, Path(entry.path.name) / run.name / RUN_FILE)
+    facts = facts_of(_run_file(run.run_file, Path(entry.path.name) / run.name / RUN_FILE))
     results = read_results(run.results or b"", file=f"{entry.path.name}/{run.name}/{RESULTS_FILE}")
     same = RUN_FILE in results.logs and all(run.digests.get(file) == digest for file, digest in results.logs.items())
     row = _row(facts, results if same else None, numbers={})
@@ -247,13 +252,13 @@ def _parcelled_row(run: ParcelledRun, entry: _Entry) -> dict[str, object]:
     return {**row, "run": run.name, "kind": "parcel", "status": status, "licence": run.licence}
 
 
-def _facts(content: bytes, path: Path) -> RunFacts:
-    """Facts from the bytes of a run.toml, which may be a stranger's."""
+def _run_file(content: bytes, path: Path) -> RunFile:
+    """A run.toml from its bytes, which may be a stranger's."""
     if len(content) > _MOST_BYTES:
         raise ValueError(f"{path}: {len(content)} bytes are more than a run.toml may have")
     text = content.decode("utf-8-sig").replace("\r\n", "\n")
     try:
-        return facts_of(RunFile(path=path, text=text, tables=tomllib.loads(text)))
+        return RunFile(path=path, text=text, tables=tomllib.loads(text))
     except RecursionError as error:
         raise ValueError(f"{path}: nested too deep") from error
 
@@ -327,6 +332,8 @@ def _read_index(path: Path, notes: list[str]) -> pd.DataFrame | None:
         empty = _table([])
         if list(table.columns) != list(empty.columns) or (table.dtypes != empty.dtypes).any():
             raise ValueError("it has other columns")
+        for name in (*_TEXTS, "software"):  # it may have come with the shelf from someone else
+            table[name] = table[name].map(lambda text: clean_text(text, most=_MOST_TEXT)).astype("string")
     except ImportError:
         return None
     except (ValueError, OSError, TypeError, KeyError) as error:

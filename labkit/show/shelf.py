@@ -95,6 +95,7 @@ def _with_interval(value: float, low: float, high: float, scale: float) -> str:
 
 def _note(row: dict[str, object]) -> str:
     notes = [row["status"]] if row["status"] != "results" else []
+    notes += ["not analysed"] if row["status"] == "results" and row["reason"].startswith("not analysed") else []
     notes += ["invented data"] if row["synthetic"] is True else []
     return ", ".join(notes)
 
