@@ -16,13 +16,14 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, optimize
+from scipy import ndimage
 
 from labkit.analyse._frame_clock import unrounded
 from labkit.analyse._frame_walk import as_clip, match_flags, reference_picture, walk_clip
+from labkit.analyse._row_fit import Samples, scan
 from labkit.analyse.registration import BLUR_PX, Matcher, Matches
 from labkit.analyse.sampling import exposure_attenuation, exposure_middle_s
 from labkit.base import Estimate, check_choice, check_number
@@ -34,7 +35,6 @@ _MARGIN_PX = 8  # rows left free at the top and bottom so that no band leaves th
 _TRUSTED_SHARE = 0.5  # of its frames that a band must be found in to count
 _CHANCE = 1e-3
 _LEAST_LEFT = 0.15  # lines of which less is left by band and exposure are not looked for
-_GRID_PER_BIN = 5
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -257,96 +257,42 @@ def find_row_line(rows: RowTrack, *, axis: str, lowest_hz: float, highest_hz: fl
     known = np.isfinite(values)
     if known.sum() < 16:
         raise ValueError(f"only {known.sum()} bands are trusted; at least 16 are needed to find a vibration")
-    seen = _Seen(rows=rows, axis=axis, time=rows.time_s[known], band=rows.band[known], values=values[known])
-    seen = replace(seen, values=seen.values - seen.constants @ (seen.constants.T @ seen.values))
-    grid = np.arange(check_number("lowest_hz", lowest_hz, above=0.0), highest_hz, seen.width_hz / _GRID_PER_BIN)
-    parts = np.array_split(grid, math.ceil(len(grid) / 256) or 1)
-    grid = grid[np.concatenate([seen.kept(part) for part in parts]) >= _LEAST_LEFT]
+    seen = Samples.centred(
+        time=rows.time_s[known],
+        band=rows.band[known],
+        values=values[known],
+        response=functools.partial(rows.response, axis=axis),
+        at_rest=rows.at_rest,
+    )
+    check_number("lowest_hz", lowest_hz, above=0.0)
+    check_number("highest_hz", highest_hz, above=lowest_hz)
+    grid, kept, rest = scan(seen, lowest_hz=lowest_hz, highest_hz=highest_hz)
+    grid, rest = grid[kept >= _LEAST_LEFT], rest[kept >= _LEAST_LEFT]
     if not len(grid):
         raise ValueError(
             f"nothing between {lowest_hz:g} and {highest_hz:g} Hz survives a band of {rows.band_rows} rows and an "
             f"exposure of {rows.exposure_s:g} s; use narrower bands or a shorter exposure"
         )
-    sums = np.concatenate([seen.fit(part)[1] for part in np.array_split(grid, math.ceil(len(grid) / 256))])
-    best = seen.polish(float(grid[sums.argmin()]))
+    best = seen.polish(float(grid[rest.argmin()]))
     # The same sinusoid a multiple of the frame rate away: only the time within the frames tells them apart.
     multiples = rows.frame_rate_hz * np.arange(1, int(2 * grid[-1] / rows.frame_rate_hz) + 2)
     others = np.abs(np.concatenate([multiples - best, multiples + best]))
     others = others[(others >= grid[0]) & (others <= grid[-1]) & (np.abs(others - best) > 2 * seen.width_hz)]
     rivals = [seen.polish(float(other)) for other in others]
     rival = min(rivals, key=lambda f: seen.fit(np.array([f]))[1][0], default=math.nan)
-    return _line(seen, best, rival, tried=len(grid) / _GRID_PER_BIN)
+    tried = (grid[-1] - grid[0]) / seen.width_hz
+    return _line(seen, best, rival_hz=rival, tried=tried, noise_px=float(rows.noise_px["xy".index(axis)]))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Seen:
-    """Trusted samples along one axis, and sinusoids fitted to them."""
-
-    rows: RowTrack
-    axis: str
-    time: np.ndarray
-    band: np.ndarray
-    values: np.ndarray
-
-    @property
-    def width_hz(self) -> float:
-        return 1.0 / float(np.ptp(self.time))
-
-    @functools.cached_property
-    def constants(self) -> np.ndarray:
-        """Orthonormal columns of what is not motion: an offset for each band, or one for all with a rest reference."""
-        member = np.zeros_like(self.band) if self.rows.at_rest else self.band
-        columns = (member[:, None] == np.unique(member)).astype(float)
-        return columns / np.linalg.norm(columns, axis=0)
-
-    def waves(self, frequency_hz: np.ndarray) -> np.ndarray:
-        """Cosine and sine as the bands see them, less the constants, shape (n_frequencies, 2, n)."""
-        wave = np.exp(2j * np.pi * np.multiply.outer(frequency_hz, self.time - self.time.mean()))
-        wave *= self.rows.response(frequency_hz, axis=self.axis)[:, self.band]
-        wave -= (wave @ self.constants) @ self.constants.T
-        return np.stack([wave.real, wave.imag], axis=1)
-
-    def kept(self, frequency_hz: np.ndarray) -> np.ndarray:
-        """Share of the amplitude that bands, exposure and the unknown constants leave to be seen."""
-        return np.sqrt((self.waves(frequency_hz) ** 2).sum(axis=(1, 2)) / len(self.values))
-
-    def fit(self, frequency_hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Cosine and sine amplitude of the vibration, and the sum of squares left, at each frequency."""
-        design = self.waves(frequency_hz)
-        product = design @ self.values
-        square = design @ design.transpose(0, 2, 1) + 1e-9 * len(self.values) * np.eye(2)
-        answer = np.linalg.solve(square, product[:, :, None])[:, :, 0]
-        return answer, (self.values**2).sum() - (answer * product).sum(axis=1)
-
-    def covariance(self, frequency_hz: float, both: np.ndarray) -> np.ndarray:
-        """Covariance of cosine, sine and frequency for noise of unit variance."""
-        step = 1e-3 * self.width_hz
-        low, here, high = self.waves(frequency_hz + step * np.array([-1.0, 0.0, 1.0]))
-        slope = both @ (high - low) / (2 * step)
-        design = np.vstack([here, slope])
-        return np.linalg.inv(design @ design.T)
-
-    def polish(self, start_hz: float) -> float:
-        """The frequency of least squares within half a resolution width."""
-        bounds = (max(start_hz - 0.5 * self.width_hz, 1e-6), start_hz + 0.5 * self.width_hz)
-        found = optimize.minimize_scalar(
-            lambda f: self.fit(np.array([f]))[1][0],
-            bounds=bounds,
-            method="bounded",
-            options={"xatol": 1e-4 * self.width_hz},
-        )
-        return float(found.x)
-
-
-def _line(seen: _Seen, frequency_hz: float, rival_hz: float, *, tried: float) -> RowLine:
+def _line(seen: Samples, frequency_hz: float, *, rival_hz: float, tried: float, noise_px: float) -> RowLine:
     (both,), (rest,) = seen.fit(np.array([frequency_hz]))
     rival_rest = math.inf if math.isnan(rival_hz) else float(seen.fit(np.array([rival_hz]))[1][0])
-    dof = len(seen.values) - seen.constants.shape[1] - 3
+    dof = len(seen.values) - len(seen.share) - 3
     total = float((seen.values**2).sum())
     scatter = math.sqrt(max(rest, 1e-30) / dof)
     # Chance that noise gives such a line at any frequency tried; a rival must be as unlikely.
     found = total > 0 and (rest / total) ** (0.5 * dof) * max(1.0, tried) < _CHANCE
-    clear = rest < 0.1 * total or scatter < 2 * seen.rows.noise_px["xy".index(seen.axis)]
+    clear = rest < 0.1 * total or scatter < 2 * noise_px
     amplitude = float(np.hypot(*both))
     covariance = scatter**2 * seen.covariance(frequency_hz, both)
     along = both / max(amplitude, 1e-300)
