@@ -7,7 +7,7 @@ those. A single start ends in a wrong minimum more often than not, because modes
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -15,7 +15,16 @@ import numpy as np
 from scipy import optimize, stats
 from scipy.stats import qmc
 
-from labkit.model.fit_cases import Case, Look, Parameter, case_values, follow_modes, settling_spread_s, tie_modes
+from labkit.model.fit_cases import (
+    Case,
+    Look,
+    Parameter,
+    case_values,
+    follow_modes,
+    hidden_cost,
+    settling_spread_s,
+    tie_modes,
+)
 
 __all__ = ["Descent", "Point", "Problem", "staged_descents"]
 
@@ -26,13 +35,13 @@ _STEP = 1e-4  # of ln(parameter), for derivatives
 _NEAR = 1e-3  # |Δ ln f| that counts when modes are followed over such a step
 _APART = 0.05  # distance in ln(parameter) of two ends that are not the same
 _LEVELS = 32  # a parameter, of the points that are judged
-_N_SOFT = 24
+_N_SOFT = 8  # soft descents of a round, for each parameter that starts are judged by
 _SPREAD = 0.1  # of the range: starts of one round are further apart
 _N_HARD = 4
-_SOFT_STEPS, _HARD_STEPS = 8, 60
+_STEPS_SOFT, _STEPS_HARD = 8, 60
 _SHAKES = (0.03, 0.1, 0.3)  # of ln: starts around the best end, when it does not fit
-_MOST_ROUNDS = 3  # as long as nothing fits
-_FITS = 0.01  # χ² less likely than this by chance does not fit
+_MOST_ROUNDS = 3  # as long as nothing fits and each round finds something better
+_FITS = 0.1  # χ² less likely than this by chance calls for further starts
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -47,6 +56,11 @@ class Point:
     def values(self) -> np.ndarray:
         """What the model says for all observations."""
         return np.concatenate([case_values(look, tied) for look, tied in zip(self.looks, self.tied)])
+
+    @cached_property
+    def hidden(self) -> float:
+        """What speaks against its ties."""
+        return sum(hidden_cost(look, tied) for look, tied in zip(self.looks, self.tied))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -138,14 +152,20 @@ class Problem:
         """
         seen = [s for case in self.cases for s in case.observations]
         rows = np.array([s.quantity in _JUDGED for s in seen])
+        every = self, np.ones(len(self.parameters), dtype=bool)
         if not rows.any():
-            return self, np.ones(len(self.parameters), dtype=bool)
+            return every
         cases = tuple(
             replace(case, observations=tuple(s for s in case.observations if s.quantity in _JUDGED))
             for case in self.cases
         )
         small = replace(self, cases=cases, measured=self.measured[rows], sd=self.sd[rows])
-        told = np.any(small.jacobian(small.at(self.middle(), _SOFTEST), _SOFTEST) != 0.0, axis=0)
+        try:
+            told = np.any(small.jacobian(small.at(self.middle(), _SOFTEST), _SOFTEST) != 0.0, axis=0)
+        except ValueError:  # no machine in the middle of the bounds
+            return every
+        if not told.any():
+            return every
         parameters = tuple(p for p, tells in zip(self.parameters, told) if tells)
         fixed = {p.name: float(np.exp(m)) for p, m, tells in zip(self.parameters, self.middle(), told) if not tells}
         kept = told[self.prior_rows]
@@ -176,6 +196,11 @@ class Descent:
     problem: Problem
     chi2: float
     converged: bool
+
+    @property
+    def score(self) -> float:
+        """χ², and what speaks against the ties of the modes: an end that needs modes that do not show is no good."""
+        return self.chi2 + self.point.hidden
 
 
 def _descend(problem: Problem, start: np.ndarray, *, softness: float, steps: int) -> Descent:
@@ -234,17 +259,35 @@ def staged_descents(
     for number in range(_MOST_ROUNDS):
         tell((number + 1) / (_MOST_ROUNDS + 1))
         starts, waiting = _spread_out(waiting, apart=_SPREAD * (small.high - small.low))
-        rough = _distinct([_descend(small, start, softness=_SOFT, steps=_SOFT_STEPS) for start in starts])
-        whole = [_whole(problem, told, end.point.logs) for end in rough[:_N_HARD]]
-        ends = _distinct([*ends, *(_finish(problem, start) for start in whole)])
+        rough = _distinct(
+            _all_that_end(lambda start: _descend(small, start, softness=_SOFT, steps=_STEPS_SOFT), starts)
+        )
+        whole = [end.point.logs for end in rough[:_N_HARD]]
+        best = ends[0].score if ends else np.inf
+        ends = _distinct([*ends, *_all_that_end(lambda logs: _finish(problem, _whole(problem, told, logs)), whole)])
         for width in _SHAKES:
             if _fits(ends[0]):
                 break
             shaken = ends[0].point.logs + width * rng.standard_normal(len(problem.parameters))
-            ends = _distinct([*ends, _finish(problem, shaken)])
-        if _fits(ends[0]) or not waiting:
+            ends = _distinct([*ends, *_all_that_end(lambda start: _finish(problem, start), [shaken], ends)])
+        if _fits(ends[0]) or ends[0].score > 0.99 * best or not waiting:
             break
     tell(1.0)
+    return ends
+
+
+def _all_that_end(
+    descend: Callable[[np.ndarray], Descent], starts: list[np.ndarray], others: Sequence[Descent] = ()
+) -> list[Descent]:
+    """Descents from all starts that do not run into parameters without a machine; an error when none is left."""
+    ends, last = [], None
+    for start in starts:
+        try:
+            ends.append(descend(start))
+        except ValueError as error:
+            last = error
+    if last is not None and not ends and not others:
+        raise last
     return ends
 
 
@@ -252,18 +295,18 @@ def _whole(problem: Problem, told: np.ndarray, logs: np.ndarray) -> np.ndarray:
     """All parameters after a soft descent, those that were not told beforehand from the middle."""
     start = problem.middle()
     start[told] = logs
-    return _descend(problem, start, softness=_SOFT, steps=_SOFT_STEPS).point.logs
+    return _descend(problem, start, softness=_SOFT, steps=_STEPS_SOFT).point.logs
 
 
 def _fits(end: Descent) -> bool:
     spare = end.problem.n_rows - len(end.problem.parameters)
-    return float(stats.chi2.sf(end.chi2, max(spare, 1))) > _FITS
+    return float(stats.chi2.sf(end.score, max(spare, 1))) > _FITS
 
 
 def _finish(problem: Problem, start: np.ndarray) -> Descent:
     """Least squares with the stated uncertainties, and with the spread of the settling times as it is there."""
     exact = problem.with_settling_spread(problem.at(np.clip(start, problem.low, problem.high)))
-    return _descend(exact, start, softness=0.0, steps=_HARD_STEPS)
+    return _descend(exact, start, softness=0.0, steps=_STEPS_HARD)
 
 
 def _judged(problem: Problem, unit: np.ndarray) -> list[np.ndarray]:
@@ -276,11 +319,10 @@ def _judged(problem: Problem, unit: np.ndarray) -> list[np.ndarray]:
     costs, last = np.full(len(points), np.inf), None
     for number, logs in enumerate(points):
         try:
-            rows = problem.residuals(problem.at(logs, _SOFTEST), _SOFTEST)
+            point = problem.at(logs, _SOFTEST)
+            costs[number] = np.sum(problem.residuals(point, _SOFTEST) ** 2) + point.hidden
         except ValueError as error:
             last = error
-            continue
-        costs[number] = np.sum(rows**2)
     if not np.isfinite(costs).any():
         raise ValueError(f"no set of parameters within the bounds makes a machine; the last one failed: {last}")
     return [points[number] for number in np.argsort(costs) if np.isfinite(costs[number])]
@@ -292,7 +334,7 @@ def _spread_out(waiting: list[np.ndarray], *, apart: np.ndarray) -> tuple[list[n
     left = []
     for point in waiting:
         near = any(np.all(np.abs(point - other) < apart) for other in taken)
-        (left if near or len(taken) == _N_SOFT else taken).append(point)
+        (left if near or len(taken) == _N_SOFT * apart.size else taken).append(point)
     return taken, left
 
 
@@ -303,7 +345,7 @@ def _same(end: Descent, other: Descent) -> bool:
 def _distinct(ends: list[Descent]) -> list[Descent]:
     """Best first, each end once."""
     kept: list[Descent] = []
-    for end in sorted(ends, key=lambda e: e.chi2):
+    for end in sorted(ends, key=lambda e: e.score):
         if not any(_same(end, other) for other in kept):
             kept.append(end)
     return kept

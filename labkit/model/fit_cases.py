@@ -19,7 +19,17 @@ from labkit.model.machine import Machine
 from labkit.model.move import MoveProfile, end_states, pole
 from labkit.model.ringing import Ringing, envelope_settling_s, exposure_motion
 
-__all__ = ["Case", "Look", "Observation", "Parameter", "case_values", "follow_modes", "settling_spread_s", "tie_modes"]
+__all__ = [
+    "Case",
+    "Look",
+    "Observation",
+    "Parameter",
+    "case_values",
+    "follow_modes",
+    "hidden_cost",
+    "settling_spread_s",
+    "tie_modes",
+]
 
 _AXES = {"x": 0, "y": 1, "z": 2}
 _OF_A_MODE = ("frequency_hz", "damping_ratio", "residual_amplitude_m")
@@ -310,7 +320,12 @@ def _value(look: Look, seen: Observation, tied: Mapping[str, int]) -> float:
         motion = exposure_motion(look.ringing("picture"), wait_s=seen.wait_s, exposure_s=seen.exposure_s)
         return motion.sigma_m[_AXES[seen.axis]]
     compliance = look.machine.camera_compliance_m_per_n(seen.axis, relative_to=seen.relative_to)
-    return 1.0 / compliance if compliance > 0.0 else math.inf
+    if not compliance > 0.0:
+        raise ValueError(
+            f"nothing gives along {seen.axis} between camera and {seen.relative_to} in the model of case "
+            f"{look.case.name!r}; leave {seen.label} out, or give the machine what is flexible there"
+        )
+    return 1.0 / compliance
 
 
 def _envelope_end(look: Look, seen: Observation) -> tuple[float, float]:
@@ -378,8 +393,25 @@ def tie_modes(
     return {seen.mode: int(column) for seen, column in zip(modes, columns)}
 
 
+def hidden_cost(look: Look, tied: Mapping[str, int]) -> float:
+    """What speaks against ties to modes that hardly show: squared decades below the loudest one, at most 9 each.
+
+    Parameters
+    ----------
+    look : Look
+        The model in the case.
+    tied : mapping
+        Number of the model's mode for each label of a measured one.
+    """
+    return float(sum(_hidden(look, seen)[tied[seen.mode]] for seen in look.case.modes))
+
+
+def _hidden(look: Look, seen: Observation) -> np.ndarray:
+    return np.minimum(np.log10(look.loudness(seen) + 1e-300) ** 2, _HIDDEN)
+
+
 def _tie_costs(look: Look, seen: Observation, softness: float, anchor: tuple[float, np.ndarray] | None) -> np.ndarray:
-    hidden = np.minimum(np.log10(look.loudness(seen) + 1e-300) ** 2, _HIDDEN)
+    hidden = _hidden(look, seen)
     if not seen.asked:
         damping = look.case.of_mode("damping_ratio", seen.mode)
         cost = hidden + _difference(look.frequencies_hz, seen.value, softness)

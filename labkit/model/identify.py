@@ -17,7 +17,7 @@ __all__ = ["NextRun", "fit_notes", "next_run", "rank", "told_directions", "unide
 _UNTOLD = 0.2  # standard deviation of ln from which on a direction is not told: two of them are a factor of 1.5
 _OWN = 0.9  # share of a parameter that lies in what is not told, from which on it is named alone
 _MEMBER = 0.3  # share of the greatest part, from which on a parameter belongs to a combination
-_RIVAL = 9.0  # a second minimum whose χ² is not further above the best (times χ²/dof) fits almost as well
+_RIVAL = 6.0  # a second minimum whose χ² is not further above the best (times χ²/dof) fits almost as well
 _LOUD = 0.5  # a mode of the model that shows like this and was not measured is worth a word
 _EDGE = 1e-3  # distance of ln to a bound
 _SOFT = 0.03  # trust in the model when the modes of a candidate are tied
@@ -184,7 +184,7 @@ def fit_notes(
             if abs(best.point.logs[number] - bound[number]) < _EDGE:
                 said.append(f"{parameter.name} sits on its {word} bound; widen it, or the model lacks something")
     for rival in ends[1:]:
-        if rival.chi2 - best.chi2 < _RIVAL * scale:
+        if rival.score - best.score < _RIVAL * scale:
             numbers = ", ".join(
                 f"{name} = {value:.3g}" for name, value in rival.problem.numbers(rival.point.logs).items()
             )
