@@ -7,7 +7,7 @@ from labkit.analyse._row_fit import Samples, scan
 
 
 def samples(*, at_rest, jitter_s=0.0, lost=()):
-    """Six bands of twenty frames with noise, a vibration, an offset for each band unless at rest, and some samples lost."""
+    """Six bands of twenty frames: noise, a vibration, an offset for each band unless at rest, some samples lost."""
     rng = np.random.default_rng(3)
     band, frame = np.repeat(np.arange(6), 20), np.tile(np.arange(20), 6)
     time = 0.1 + frame / 30 + 0.004 * band + np.repeat(rng.uniform(-1, 1, (1, 20)), 6, axis=0).ravel() * jitter_s
