@@ -308,6 +308,13 @@ def test_making_never_overwrites_and_leaves_nothing_behind_on_failure(tmp_path, 
     assert sorted(os.listdir(tmp_path)) == before and (tmp_path / "a.zip").read_text() == "mine"
 
 
+def test_a_log_of_almost_nothing_is_no_bomb(tmp_path, bench):
+    (bench / "dead.csv").write_text("t [s],ax [mg]\n" + "0.000,0.000\n" * 200_000)
+    parcel = make(bench, tmp_path / "a.zip")
+    there = open_parcel(tmp_path / "a.zip", tmp_path / "opened").run_folder(parcel.runs[0])
+    assert (there / "dead.csv").read_bytes() == (bench / "dead.csv").read_bytes()
+
+
 def test_the_same_run_makes_the_same_bytes(tmp_path, bench):
     """No time, owner or order of the builder's disk is in the parcel."""
     (tmp_path / "x").mkdir()

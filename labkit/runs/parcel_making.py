@@ -8,6 +8,7 @@ import os
 import shutil
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from pathlib import Path
@@ -25,6 +26,7 @@ __all__ = ["make_parcel"]
 
 Progress = Callable[[str, int, int], None]
 
+_PACKED_ALREADY = (".gz", ".png", ".jpg", ".jpeg", ".npz", ".mkv", ".mp4", ".mov", ".webm")
 _NO_TIME = (1980, 1, 1, 0, 0, 0)  # of every entry: times of files are the builder's own
 
 
@@ -204,8 +206,20 @@ def _pack(bag: Path, target: Path, parcel: Parcel, limits: Limits) -> None:
 def _entry(name: str, path: Path | None = None) -> zipfile.ZipInfo:
     entry = zipfile.ZipInfo(name, _NO_TIME)
     entry.external_attr = 0o100644 << 16
-    packed_already = path is not None and path.suffix in (".gz", ".png", ".jpg", ".jpeg", ".npz", ".mkv", ".mp4")
-    entry.compress_type = zipfile.ZIP_STORED if packed_already else zipfile.ZIP_DEFLATED
+    entry.compress_type = zipfile.ZIP_DEFLATED
     if path is not None:
         entry.file_size = path.stat().st_size
+        if path.suffix in _PACKED_ALREADY or _packs_like_a_bomb(path):
+            entry.compress_type = zipfile.ZIP_STORED
     return entry
+
+
+def _packs_like_a_bomb(path: Path) -> bool:
+    """True for a large file of almost nothing (a dead channel) that an opener would refuse if it were packed."""
+    if path.stat().st_size <= Limits.ratio_from_bytes:
+        return False
+    packer, packed = zlib.compressobj(1), 0
+    with path.open("rb") as stream:
+        while block := stream.read(1 << 20):
+            packed += len(packer.compress(block))
+    return path.stat().st_size > Limits.ratio / 4 * (packed + len(packer.flush()))
