@@ -222,9 +222,15 @@ def test_a_port_that_is_not_there_lists_those_that_are():
 
 def test_a_silent_port_is_given_up(tmp_path, monkeypatch):
     monkeypatch.setattr("labkit.runs.logger._PATIENCE_S", 0.2)
-    with pytest.raises(SourceLostError, match=r"has sent no row for 0\.2 s"):
+    with pytest.raises(SourceLostError, match=r"has sent nothing of use for 0\.2 s"):
         Logger(Scripted([]), LogPlan(folder=tmp_path)).run()
     assert not list(tmp_path.iterdir())
+
+
+def test_a_sensor_that_falls_silent_ends_the_log(tmp_path, monkeypatch):
+    monkeypatch.setattr("labkit.runs.logger._PATIENCE_S", 0.3)
+    summary = Logger(Scripted([HEAD.encode(), rows(0, 100)]), LogPlan(folder=tmp_path)).run()
+    assert summary.reason == "nothing arrived for 0.3 s" and read_log(summary.paths[0]).n_samples == 100
 
 
 @pytest.mark.parametrize(

@@ -77,7 +77,7 @@ class Logger:
         self._reason = ""
         self._facts: dict[str, None] = {}
         self._start_at_s = self._lost_since_s = None
-        self._begun_s, self._last_data_s = 0.0, math.nan
+        self._begun_s, self._heard_s = 0.0, math.nan
 
     # --------------------------------------------------------------------------------- from any other thread
     def start(self) -> None:
@@ -109,10 +109,10 @@ class Logger:
         LogNotStoredError
             When the disk takes no more; what was written stays.
         SourceLostError
-            When nothing arrives at all.
+            When nothing of use arrives.
         """
         pump = Pump(self._source, clock=self._now)
-        self._last_data_s = self._now()
+        self._heard_s = self._now()
         try:
             self._loop(pump, on_update)
         except LogNotStoredError:
@@ -207,17 +207,24 @@ class Logger:
             self._reason = "end of the stream"
 
     def _mind_silence(self) -> None:
-        if self._lost_since_s is None and self._clock is None and self._now() - self._last_data_s > _PATIENCE_S:
-            raise SourceLostError(
-                f"{printable(self._source.name)} has sent no row for {_PATIENCE_S:g} s; "
-                "check its power, the port and the baud rate"
-            )
+        """Wait for a lost connection for ever, for a port that is open and silent only so long."""
+        if self._lost_since_s is not None or self._now() - self._heard_s < _PATIENCE_S:
+            return
+        if self._session.open:
+            self._reason = f"nothing arrived for {_PATIENCE_S:g} s"
+            return
+        raise SourceLostError(
+            f"{printable(self._source.name)} has sent nothing of use for {_PATIENCE_S:g} s; "
+            "check its power, the port and the baud rate"
+        )
 
     def _mind_header(self) -> None:
-        self._mind_silence()
-        waited_s = self._now() - self._last_data_s
-        if self._decoder.header is None and self._decoder.rows_without_header and waited_s > _HEADER_WITHIN_S:
+        """A stream is heard once its header has come; rows without one are refused after a while."""
+        if self._decoder.header is not None:
+            self._heard_s = self._now()
+        elif self._decoder.rows_without_header and self._now() - self._heard_s > _HEADER_WITHIN_S:
             raise self._no_header()
+        self._mind_silence()
 
     def _no_header(self) -> LogFormatError:
         return self._decoder.refused_header or LogFormatError(
@@ -235,7 +242,7 @@ class Logger:
 
     def _connection_back(self, piece: Piece) -> None:
         paused_s, self._lost_since_s = piece.arrival_s - self._lost_since_s, None
-        self._last_data_s = piece.arrival_s
+        self._heard_s = piece.arrival_s
         self._session.n_pauses += 1
         if self._clock is not None:
             self._clock.interrupted()

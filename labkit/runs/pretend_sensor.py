@@ -121,11 +121,19 @@ class PretendSensor:
         self._thread = threading.Thread(target=self.run, name="pretend sensor", daemon=True)
 
     def __enter__(self) -> PretendSensor:
-        os.set_blocking(self._master, False)
-        self._thread.start()
+        self.start()
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.stop()
+
+    def start(self) -> None:
+        """Switch it on."""
+        os.set_blocking(self._master, False)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Switch it off for good."""
         self._stop.set()
         self._thread.join()
         os.close(self._slave)

@@ -1,37 +1,26 @@
 """Times of the samples of a live stream, and what was lost on the way.
 
 Three kinds of streams, the best first: the sensor sends its own clock; it numbers its samples; it sends neither. The
-first is believed. The other two are timed by the computer's clock: a straight line through the arrival times of the
-least delayed lines gives rate and phase (delay only ever makes lines late), and the times written follow that line by
-small corrections of the step, so that they rise evenly and (n − 1)/(t_end − t_0) is the true rate.
+first is believed. The other two are timed by the computer's clock, through a line of their arrivals (`arrival_line`),
+so that the times written rise evenly and (n − 1)/(t_end − t_0) is the true rate.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from labkit.base import check_number
+from labkit.runs.arrival_line import ArrivalLine
 from labkit.runs.line_protocol import StreamHeader
 
 __all__ = ["Loss", "SampleClock", "Timed"]
 
-_LUMP_S = 0.25  # of the arrivals within it the least delayed one counts
-_LUMPS = 480  # two minutes: long against delays, short against the drift of an oscillator
-_STEER_S = 4.0  # a phase error fades with this time constant
-_STEER_MOST = 2e-3  # largest correction of a step
-_TRUST_AFTER_S = 2.0  # arrivals over less time than this say too little about the rate
-_TRUST_SHARE = 0.8  # of the arrivals must lie near their line
-_DELAY_S = 0.01  # arrivals later than this are delayed and do not tell the rate
-_PAIRED = 60  # arrivals from which the first guess of the line is taken
 _LEAP_S = 2.0  # a clock that departs from the computer's by this much at once was set, or its sensor restarted
-_LATE_S = 0.05  # lines later than this, and staying so, were lost and are not just delayed
 _LONGEST_STEP = 1.5  # periods between neighbours
 _WRAPS = (1 << 16, 1 << 30, 1 << 32)  # where counters of microcontrollers start anew
 
@@ -110,7 +99,7 @@ class SampleClock:
         self._step_s = 1.0 / rate_hz if not math.isnan(rate_hz) else math.nan
         self._last_s = self._last_tick = self._last_seq = None
         self._last_arrival_s, self._pause = math.nan, False
-        self._forget_arrivals()
+        self._arrivals = ArrivalLine()
 
     @property
     def rate_hz(self) -> float:
@@ -122,15 +111,11 @@ class SampleClock:
         """Whether the rate is known well enough to begin a log."""
         if self.header.time is not None or not self.live:
             return not math.isnan(self._step_s)
-        return self._trusted
+        return self._arrivals.trusted
 
     def interrupted(self) -> None:
         """Say that the connection was lost: the next row comes after a pause timed by the computer's clock."""
         self._pause = True
-
-    def restart(self) -> None:
-        """Count from 0 s again with the next row; what is known about the rate stays."""
-        self._last_s = self._aim_s = None
 
     def place(self, rows: np.ndarray, *, arrival_s: float) -> Timed:
         """Times of the rows of a batch.
@@ -203,14 +188,18 @@ class SampleClock:
     # ------------------------------------------------------------------------------------- counted samples
     def _by_count(self, rows: np.ndarray, arrival_s: float) -> Timed:
         steps, keep, losses = self._count_steps(rows, arrival_s)
-        late = self._note_arrival(int(steps.sum()), arrival_s)
+        step_s, late = self._step_s, 0
+        if self.live:
+            late = self._arrivals.note(int(steps.sum()), arrival_s, numbered=self.header.seq is not None)
+            self._step_s = self._arrivals.step_s if self._arrivals.trusted else self._step_s
         if late:
             losses = [Loss(kind="lateness", row=0, samples=late, duration_s=late * self._step_s), *losses]
             steps[0] += late
-        step_s = self._steered_step(int(steps.sum())) if not math.isnan(self._step_s) else 0.0
         if self._last_s is None:
             steps[0] = 0
-        times = (self._last_s or 0.0) + step_s * np.cumsum(steps)
+        elif self._arrivals.trusted:
+            step_s = self._arrivals.steered_step_s(self._last_s, unwritten=int(steps.sum()))
+        times = (self._last_s or 0.0) + (0.0 if math.isnan(step_s) else step_s) * np.cumsum(steps)
         return Timed(keep=keep, time_s=times, losses=tuple(losses))
 
     def _count_steps(self, rows: np.ndarray, arrival_s: float) -> tuple[np.ndarray, np.ndarray, list[Loss]]:
@@ -246,7 +235,8 @@ class SampleClock:
     def _sequence_step(self, ahead: int, arrival_s: float) -> tuple[str, int]:
         """What a step of the sequence number means, and how many places it leads on."""
         if self.header.seq_modulus:
-            ahead %= self.header.seq_modulus
+            half = self.header.seq_modulus // 2
+            ahead = (ahead + half) % self.header.seq_modulus - half
         if ahead == 1:
             return "", 1
         if ahead == 0:
@@ -260,75 +250,5 @@ class SampleClock:
         """Places passed during a pause of the connection, by the computer's clock."""
         passed_s = arrival_s - self._last_arrival_s
         step = max(1, round(passed_s * self._rate_or_0()) - (n_rows - 1))
-        self._forget_arrivals()
+        self._arrivals = ArrivalLine()
         return step, [Loss(kind="pause", row=0, samples=step - 1, duration_s=(step - 1) * self._step_or_0())]
-
-    # ----------------------------------------------------------------------------------------- arrival times
-    def _forget_arrivals(self) -> None:
-        self._count, self._lumps, self._lump = 0, deque(maxlen=_LUMPS), []
-        self._line = (math.nan, math.nan)  # arrival of count 0 [s], step [s]
-        self._aim_s = None  # arrival minus time written, as it should stay
-        self._trusted = False
-
-    def _note_arrival(self, counted: int, arrival_s: float) -> int:
-        """Take note of an arrival; samples that must have been lost when lines stay late (0 as a rule)."""
-        self._count += counted
-        if not self.live:
-            return 0
-        self._lump.append((arrival_s, self._count))
-        if arrival_s - self._lump[0][0] < _LUMP_S:
-            return 0
-        step = self._step_or_0() or (arrival_s - self._lump[0][0]) / max(1, self._count - self._lump[0][1])
-        best = min(self._lump, key=lambda point: point[0] - step * point[1])
-        self._lump = []
-        late = self._lateness(best)
-        if late:
-            self._count += late
-            best = (best[0], best[1] + late)
-        self._lumps.append(best)
-        self._fit()
-        return late
-
-    def _lateness(self, best: tuple[float, int]) -> int:
-        """Samples lost without a sequence number: the least delayed lines of two lumps are both too late."""
-        origin, step = self._line
-        if self.header.seq is not None or math.isnan(step) or not self.ready:
-            return 0
-        last = self._lumps[-1]
-        late = min(point[0] - (origin + step * point[1]) for point in (last, best))
-        limit = max(_LATE_S, 20 * step)
-        if late < limit:
-            return 0
-        self._lumps[-1] = (last[0], last[1] + round(late / step))
-        return round(late / step)
-
-    def _fit(self) -> None:
-        """Line through the arrivals that were not delayed; trusted once most lie on one line for long enough."""
-        if len(self._lumps) < 3:
-            return
-        points = np.array(self._lumps)
-        arrival, count = points[:, 0] - points[0, 0], points[:, 1] - points[0, 1]
-        few = slice(None, None, 1 + len(points) // _PAIRED)
-        step = stats.theilslopes(arrival[few], count[few]).slope
-        away = arrival - step * count
-        near = np.abs(away - np.median(away)) < _DELAY_S
-        if not self._trusted:
-            long_enough = arrival[-1] >= _TRUST_AFTER_S
-            self._trusted = bool(long_enough and near.mean() >= _TRUST_SHARE and step > 0)
-            if long_enough and not self._trusted:
-                self._lumps.popleft()  # a backlog that came in a rush
-        if near.sum() > 2:
-            step, offset = np.polyfit(count[near], arrival[near], 1)
-            self._line = (float(points[0, 0] + offset - step * points[0, 1]), float(step))
-            self._step_s = float(step) if self._trusted else self._step_s
-
-    def _steered_step(self, counted: int) -> float:
-        """Step that leads the times written back to the line of the arrivals; `counted` places are not written yet."""
-        origin, step = self._line
-        if not self.ready or self._last_s is None or math.isnan(step):
-            return self._step_s
-        off_s = origin + step * (self._count - counted) - self._last_s
-        if self._aim_s is None:
-            self._aim_s = off_s
-        share = np.clip((off_s - self._aim_s) / _STEER_S, -_STEER_MOST, _STEER_MOST)
-        return self._step_s * (1.0 + float(share))

@@ -36,8 +36,7 @@ class LineStream:
 
     `sensor` offers titles, rate_hz, depth, held(), overran() and take(buffer, n); `write` takes text; `edges` is None
     without a trigger.
-    Checksums cost a good part of the time a line takes: leave them out over USB, which has its own, and use them over
-    a wired serial line.
+    Leave checksums out over USB, which has its own; use them over a wired serial line.
     """
 
     def __init__(self, sensor, write, ticks_us, ticks_diff, edges=None, checksum=False):
