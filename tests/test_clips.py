@@ -306,6 +306,16 @@ def test_a_first_frame_that_cannot_be_decoded_is_no_damage_further_on(tmp_path, 
         open_clip(path)
 
 
+def test_h264_without_loss_is_known(tmp_path, frames):
+    """qp 0: the profile tells, and the frames are the frames."""
+    common = {"codec": "libx264", "pixel_format": "yuv420p"}
+    whole = open_clip(write_video(tmp_path / "whole.mkv", frames, options={"qp": "0"}, **common))
+    assert whole.lossy is False and not whole.between_frames and not whole.notes
+    plane = av.VideoFrame.from_ndarray(frames[5], format="gray").reformat(format="yuv420p").to_ndarray()[:64]
+    np.testing.assert_array_equal(read(whole)[0][5].pixels, plane)
+    assert open_clip(write_video(tmp_path / "lossy.mkv", frames, options={"qp": "12"}, **common)).lossy is True
+
+
 @pytest.mark.parametrize(
     ("kind", "white"), [("p010le", 65535), ("yuyv422", 255), ("rgb24", 255), ("gbrp12le", 65535), ("yuv420p10le", 940)]
 )

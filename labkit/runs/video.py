@@ -41,8 +41,8 @@ def open_video(path: Path, *, frame_rate_hz: float | None, time_s: Sequence[floa
     with _open(path) as container:
         stream = _video_stream(path, container)
         properties = stream.codec_context.codec.properties
-        # A codec that can keep pictures whole or not (H.264, for one) is taken to have changed them.
-        lossy = bool(properties & Properties.LOSSY.value)
+        # A codec that can keep pictures whole or not (H.264, for one) is taken to have changed them unless it says not.
+        lossy = bool(properties & Properties.LOSSY.value) and not _whole_h264(stream.codec_context)
         first = _first_frame(path, container)
         rate = frame_rate_hz or float(stream.average_rate or np.nan)
         facts = {
@@ -62,6 +62,12 @@ def open_video(path: Path, *, frame_rate_hz: float | None, time_s: Sequence[floa
     return Clip(
         name=path.name, frame_rate_hz=rate, notes=(*_notes(facts), *_notes_on_frame(first)), _read=read, **facts
     )
+
+
+def _whole_h264(codec: av.video.codeccontext.VideoCodecContext) -> bool:
+    """Whether it is H.264 in the profile for full colour, with less colour than that: then it is used for no loss."""
+    kept = codec.name == "h264" and (codec.profile or "").startswith("High 4:4:4")
+    return kept and str(codec.pix_fmt).startswith(("yuv420", "yuv422"))
 
 
 def _time(path: Path, number: int, stated: float | None, given: list[float] | None, rate_hz: float | None) -> float:
