@@ -1,4 +1,7 @@
-"""Logs that are not text: WAV, NPY, NPZ, Parquet and UFF dataset 58."""
+"""Logs that are not text: WAV, NPY, NPZ, Parquet and UFF dataset 58.
+
+No file makes the reader take more memory than `MOST_UNPACKED` times its own size, once that is above `FREE_BYTES`.
+"""
 
 from __future__ import annotations
 
@@ -20,13 +23,19 @@ from scipy.io import wavfile
 
 from labkit.base import LogFormatError, Unit, find_unit
 from labkit.runs.columns import Column, Stated, parse_title, stated_facts
-from labkit.runs.table import Table, Ticks
+from labkit.runs.table import FREE_BYTES, MOST_UNPACKED, RowProblem, Table, Ticks, unpacks_too_far
+
+try:
+    from pyarrow import parquet
+except ImportError:  # an extra
+    parquet = None
 
 __all__ = ["ArrayLog", "binary_log"]
 
 _UFF_START = re.compile(rb"\s*^    -1 *\r?\n {0,4}\d{2,5}", re.MULTILINE)
 # What readers raise when a file is not what it says; each of them was met with damaged files.
 _READ_ERRORS = (ValueError, TypeError, OSError, EOFError, MemoryError, ArithmeticError, LookupError, struct.error)
+_NUMBERS, _DATES = "iufb", "mM"
 _HEADER_ERRORS = (SyntaxError, tokenize.TokenError)  # an NPY header is a Python literal
 _UFF_TIME, _UFF_TIME_RESPONSE = 17, 1
 # Specific data type of the ordinate (dataset 58, record 9): quantity and power of length in it.
@@ -65,15 +74,46 @@ class ArrayLog:
 
     def has_dates(self, position: int) -> bool:
         """True when a column holds dates with times in place of numbers."""
-        return self.arrays[position].dtype.kind in "mM"
+        return self.arrays[position].dtype.kind in _DATES
 
     def read(self, positions: Sequence[int], *, time: int | None) -> Table:
-        """The columns at `positions` as float64, and the column of time stamps."""
+        """The columns at `positions` as float64, and the column of time stamps.
+
+        Raises
+        ------
+        LogFormatError
+            When one of them holds something else than numbers (or, for time stamps, dates).
+        """
         values = np.empty((len(positions), len(self.arrays[0])))
+        problems: list[RowProblem] = []
         for row, position in zip(values, positions):
-            row[:] = self.arrays[position]
-        ticks = None if time is None else Ticks.of(self.arrays[time])
-        return Table(values=values, ticks=ticks, notes=list(self.notes))
+            self._check_kind(position, _NUMBERS)
+            with np.errstate(over="ignore"):  # from a longer kind of number
+                row[:] = self.arrays[position]
+            odd = np.flatnonzero(~np.isfinite(row))
+            problems += [self._odd(position, i, row[i]) for i in odd]
+            row[odd] = np.nan
+        ticks = None
+        if time is not None:
+            self._check_kind(time, _NUMBERS + _DATES)
+            ticks = Ticks.of(self.arrays[time])
+            missing = () if ticks.missing is None else np.flatnonzero(ticks.missing)
+            problems += [self._odd(time, i, self.arrays[time][i]) for i in missing]
+        return Table(values=values, ticks=ticks, notes=list(self.notes), problems=_first_of_each_row(problems))
+
+    def _odd(self, position: int, row: int, found: object) -> RowProblem:
+        return RowProblem(kind="not a number", line=int(row) + 1, found=str(found), column=self.columns[position].name)
+
+    def _check_kind(self, position: int, kinds: str) -> None:
+        array, column = self.arrays[position], self.columns[position]
+        if array.dtype.kind not in kinds:
+            raise LogFormatError(
+                self.file,
+                column=column.title or column.name,
+                found=f"values of the kind {array.dtype}",
+                expected="numbers",
+                cure="name other columns, or save this one as numbers",
+            )
 
 
 def binary_log(path: Path, *, head: bytes) -> ArrayLog | None:
@@ -97,6 +137,13 @@ def binary_log(path: Path, *, head: bytes) -> ArrayLog | None:
     return None
 
 
+def _first_of_each_row(problems: Sequence[RowProblem]) -> list[RowProblem]:
+    first: dict[int, RowProblem] = {}
+    for problem in problems:
+        first.setdefault(problem.line, problem)
+    return list(first.values())
+
+
 def _damaged(path: Path, what: str, error: object) -> LogFormatError:
     return LogFormatError(
         str(path),
@@ -114,8 +161,8 @@ def _read_wav(path: Path, head: bytes) -> ArrayLog:
             rate, data = wavfile.read(path)
     except (*_READ_ERRORS, UnboundLocalError) as error:
         raise _damaged(path, "WAV", error) from error
-    if data.dtype.kind not in "iuf" or rate <= 0:
-        raise _damaged(path, "WAV", f"{data.dtype} at {rate} Hz")
+    if data.dtype.kind not in "iuf" or rate <= 0 or not data.size:
+        raise _damaged(path, "WAV", f"{data.size} values of {data.dtype} at {rate} Hz")
     data = data.reshape(len(data), -1)
     if data.dtype == np.uint8:
         data = data.astype(np.int16) - 128
@@ -141,16 +188,24 @@ def _wav_bits(head: bytes) -> int:
 # ------------------------------------------------------------------------------------------------ NPY, NPZ
 def _load_npy(path: Path) -> np.ndarray:
     try:  # mapped, so that a header that promises too much fails before memory is taken
-        return np.load(path, mmap_mode="r", allow_pickle=False)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # on headers in an old style of writing
+            array = np.load(path, mmap_mode="r", allow_pickle=False)
     except (*_READ_ERRORS, *_HEADER_ERRORS) as error:
         raise _damaged(path, "NPY", error) from error
+    if not array.dtype.itemsize:
+        raise _damaged(path, "NPY", f"values of {array.dtype}, which have no size")
+    return array
 
 
 def _read_npz(path: Path) -> ArrayLog:
     try:
         with zipfile.ZipFile(path) as archive, np.load(path, allow_pickle=False) as loaded:
             sizes = {info.filename.removesuffix(".npy"): info.file_size for info in archive.infolist()}
+            _check_unpacked(path, sum(sizes.values()))
             arrays = {name: _npz_member(archive, loaded, name, sizes[name]) for name in loaded.files}
+    except LogFormatError:
+        raise
     except (*_READ_ERRORS, *_HEADER_ERRORS, zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError) as error:
         raise _damaged(path, "NPZ", error) from error
     return _from_arrays(path, arrays, titled=True)
@@ -162,7 +217,7 @@ def _npz_member(archive: zipfile.ZipFile, loaded: Mapping[str, np.ndarray], name
         version = np.lib.format.read_magic(stream)
         read = np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
         shape, _, dtype = read(stream)
-    if math.prod(shape) * dtype.itemsize > size:
+    if math.prod(shape) * max(dtype.itemsize, 1) > size:
         raise ValueError(f"the array {name!r} promises more than the file holds")
     return loaded[name]
 
@@ -181,7 +236,7 @@ def _from_arrays(path: Path, arrays: Mapping[str, np.ndarray], *, titled: bool) 
             continue
         named |= _split(path, name, array)
     if not named:
-        raise _damaged(path, "NPY", "no columns of numbers")
+        raise _damaged(path, "NumPy", "no columns of numbers")
     lengths = {len(array) for array in named.values()}
     if len(lengths) > 1:
         raise LogFormatError(
@@ -201,12 +256,22 @@ def _from_arrays(path: Path, arrays: Mapping[str, np.ndarray], *, titled: bool) 
     )
 
 
+def _check_unpacked(path: Path, n_bytes: int) -> None:
+    if unpacks_too_far(n_bytes, path.stat().st_size):
+        raise LogFormatError(
+            str(path),
+            found=f"{n_bytes} bytes packed into {path.stat().st_size}",
+            expected=f"at most {MOST_UNPACKED} times the size of the file, or {FREE_BYTES >> 20} MiB",
+            cure="if you trust the file, save it again without compression",
+        )
+
+
 def _split(path: Path, name: str, array: np.ndarray) -> dict[str, np.ndarray]:
     """One named column per row of samples: fields of a structured array, or the shorter axis of a 2-D one."""
     if array.dtype.names:
-        return {field: np.ravel(array[field]) for field in array.dtype.names}
-    if array.dtype.kind not in "iufbM" or array.ndim not in (1, 2) or array.size == 0:
-        raise _damaged(path, "NPY", f"{array.ndim}-dimensional array of {array.dtype}, shape {array.shape}")
+        return _fields(np.ravel(array))
+    if array.dtype.kind not in _NUMBERS + _DATES or array.ndim not in (1, 2) or array.size == 0:
+        raise _damaged(path, "NumPy", f"{array.ndim}-dimensional array of {array.dtype}, shape {array.shape}")
     if array.ndim == 1:
         return {name: array}
     if array.shape[0] == array.shape[1]:
@@ -220,21 +285,37 @@ def _split(path: Path, name: str, array: np.ndarray) -> dict[str, np.ndarray]:
     return {(f"{name}_{i}" if name else f"column {i + 1}"): row for i, row in enumerate(rows)}
 
 
+def _fields(array: np.ndarray) -> dict[str, np.ndarray]:
+    """One column a field; a field that holds several numbers gives as many."""
+    columns = {}
+    for name in array.dtype.names:
+        field = array[name]
+        several = field.reshape(len(field), -1).T if field.size and field.ndim > 1 else None
+        columns |= {name: field} if several is None else {f"{name}_{i}": one for i, one in enumerate(several)}
+    return columns
+
+
 # ------------------------------------------------------------------------------------------------- Parquet
 def _read_parquet(path: Path) -> ArrayLog:
-    try:
-        frame = pd.read_parquet(path)
-    except ImportError as error:
+    if parquet is None:
         raise LogFormatError(
             str(path),
             found="a Parquet file, but no library that reads it",
             expected="pyarrow",
             cure="install it with `pip install 'rigidity-lab[parquet]'`, or export the log as CSV",
-        ) from error
+        )
+    try:
+        stated = parquet.read_metadata(path)
+        _check_unpacked(path, 8 * stated.num_rows * max(stated.num_columns, 1))
+        frame = pd.read_parquet(path)
+    except LogFormatError:
+        raise
     except (*_READ_ERRORS, NotImplementedError) as error:
         raise _damaged(path, "Parquet", error) from error
-    if frame.index.name:
+    if frame.index.name and frame.index.name not in frame.columns:
         frame = frame.reset_index()
+    if not frame.columns.is_unique:
+        raise _damaged(path, "Parquet", "two columns of one name")
     arrays = {}
     for name in frame.columns:
         series = frame[name]
@@ -268,6 +349,9 @@ def _read_uff(path: Path) -> ArrayLog:
             cure="export the time responses, not spectra or shapes",
         )
     x = np.asarray(responses[0]["x"], dtype=float)
+    cut = next((s for s in responses if s.get("num_pts", 0) > len(s["data"])), None)
+    if cut is not None:
+        raise _damaged(path, "UFF", f"{len(cut['data'])} values where the header states {cut['num_pts']}")
     same = [s for s in responses if np.array_equal(s["x"], x) and np.isrealobj(s["data"]) and len(s["data"]) == len(x)]
     if not same or not len(x):
         raise _damaged(path, "UFF", "abscissa and ordinate of different lengths")

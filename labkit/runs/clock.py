@@ -12,7 +12,13 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from labkit.base import LogFormatError
-from labkit.runs.stamps import equal_stamps_are_the_rule, stamp_resolution, steps_between, true_period
+from labkit.runs.stamps import (
+    SHORTEST_PERIOD_S,
+    equal_stamps_are_the_rule,
+    stamp_resolution,
+    steps_between,
+    true_period,
+)
 
 __all__ = [
     "RATE_TOLERANCE",
@@ -173,6 +179,7 @@ def place_rows(
             expected="a clock",
             cure="correct time_column=",
         )
+    _refuse_instant((np.fmax.reduce(stamps_s) - np.fmin.reduce(stamps_s)) / max(len(stamps_s) - 1, 1), file)
     facts = _plain_clock(stamps_s, stated_rate_hz)
     if facts is not None:
         _compare_rates(facts.rate_hz, stated_rate_hz, file)
@@ -187,6 +194,7 @@ def place_rows(
     _refuse_disorder(stamps, n_rows=len(stamps_s), n_odd=len(problems), file=file)
     steps = steps_between(stamps)
     period = true_period(stamps, steps)
+    _refuse_instant(period, file)
     _compare_rates(1.0 / period, stated_rate_hz, file)
     n_samples = int(steps.sum()) + 1
     new = np.concatenate([[True], steps > 0])
@@ -310,6 +318,16 @@ def _facts(
 
 
 # -------------------------------------------------------------------------------------------- refusals
+def _refuse_instant(period_s: float, file: str) -> None:
+    if period_s < SHORTEST_PERIOD_S:
+        raise LogFormatError(
+            file,
+            found=f"time stamps {period_s:.3g} s apart",
+            expected="a time column that rises from row to row",
+            cure="correct time_column= or time_unit=",
+        )
+
+
 def _refuse_disorder(stamps: np.ndarray, *, n_rows: int, n_odd: int, file: str) -> None:
     if len(stamps) < 2 or stamps[-1] <= stamps[0] or n_odd > 0.2 * n_rows:
         raise LogFormatError(

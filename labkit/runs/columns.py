@@ -203,7 +203,7 @@ def stated_facts(remarks: Iterable[tuple[int, str]], *, file: str) -> Stated:
     facts: dict[str, tuple[object, int]] = {}
     for line, text in remarks:
         for key, value in _pairs(line, text):
-            header[key] = value if isinstance(value, str) else json.dumps(value)
+            header[key] = _as_text(value)
             for fact, said in _facts_in(key.rpartition(".")[2], value):
                 _agree(facts, fact, said, line, file)
     return Stated(header=header, **{fact: said for fact, (said, _) in facts.items()})
@@ -215,7 +215,7 @@ def _pairs(line: int, text: str) -> list[tuple[str, object]]:
     if text.startswith("{"):
         try:
             return list(_flatten("", json.loads(text)))
-        except (json.JSONDecodeError, RecursionError):
+        except (ValueError, RecursionError):  # also for a number of thousands of digits
             return [(f"line {line}", text)]
     match = _KEY_VALUE.match(text)
     if match and match["key"] and match["value"]:
@@ -234,11 +234,20 @@ def _flatten(prefix: str, node: object) -> Iterable[tuple[str, object]]:
         yield prefix, node
 
 
+def _as_text(value: object) -> str:
+    if isinstance(value, str):
+        return value
+    try:
+        return json.dumps(value)
+    except RecursionError:
+        return "lists within lists"
+
+
 def _facts_in(key: str, value: object) -> Iterable[tuple[str, object]]:
     key = key.strip().lower()
-    as_list = value if isinstance(value, list) else re.split(r"[,;\t]\s*", str(value))
-    texts = tuple(str(item).strip() for item in as_list)
-    rate = _rate(key, str(value))
+    as_list = value if isinstance(value, list) else re.split(r"[,;\t]\s*", _as_text(value))
+    texts = tuple(_as_text(item).strip() for item in as_list)
+    rate = _rate(key, _as_text(value))
     if rate is not None:
         yield "rate_hz", rate
     elif _UNIT_KEY.match(key):
@@ -262,7 +271,8 @@ def _rate(key: str, value: str) -> float | None:
         found = amount * factor if factor else 0.0
     else:
         unit = find_unit(number[2] or step["unit"] or "")
-        found = 1.0 / (amount * unit.factor) if unit and unit.quantity == "time" and amount > 0 else 0.0
+        step_s = amount * unit.factor if unit and unit.quantity == "time" else 0.0
+        found = 1.0 / step_s if step_s > 0 else 0.0
     return found if math.isfinite(found) and found > 0 else None
 
 

@@ -89,15 +89,17 @@ def read_exposures(folder: str | Path, *, sharp: str = "sharp.png") -> Exposures
     waits = _seconds(table, table.column("wait", _WAIT), least=0.0)
     exposures = _seconds(table, table.column("exposure", _EXPOSURE), least=np.finfo(float).tiny)
     reference = _inside(table, folder, sharp, line=None)
+    paths = {name: _inside(table, folder, name, line=line) for line, name in files}
+    pictures = {name: read_picture(path) for name, path in paths.items()}
     frames = [
         Exposure(
             name=name,
-            picture=read_picture(_inside(table, folder, name, line=line)),
+            picture=pictures[name],
             move=int(move),
             wait_s=float(wait),
             exposure_s=float(exposure),
         )
-        for (line, name), move, wait, exposure in zip(files, moves, waits, exposures)
+        for (_, name), move, wait, exposure in zip(files, moves, waits, exposures)
     ]
     return Exposures(sharp=read_picture(reference), frames=tuple(frames))
 

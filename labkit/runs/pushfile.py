@@ -131,7 +131,7 @@ def _reading_factor(table: SmallTable, column: Column, given: str) -> float:
     text = _stated_unit(table, column, given, example="reading [um]", option="reading_unit")
     if stepped := _STEPPED.fullmatch(text):
         text, number = stepped["unit"].strip(), float(stepped["number"].replace(",", "."))
-        check_number("size of a graduation", number, above=0.0)
+        check_number(f"{table.name}: size of a graduation", number, above=0.0)
     else:
         number = 1.0
     if text.lower() in _INCH_M:
@@ -229,8 +229,10 @@ def _check_branches(
     table: SmallTable, column: Column, *, falling: Sequence[bool], labels: Sequence[str], loads: np.ndarray
 ) -> None:
     """A row behind the highest load of its repeat must be on the falling branch, one before it on the rising one."""
-    for label in dict.fromkeys(labels):
-        rows = [k for k, one in enumerate(labels) if one == label]
+    rows_of: dict[str, list[int]] = {}
+    for k, label in enumerate(labels):
+        rows_of.setdefault(label, []).append(k)
+    for label, rows in rows_of.items():
         top = max(loads[rows])
         first = next(k for k in rows if loads[k] == top)
         for k in rows:

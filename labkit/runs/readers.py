@@ -180,9 +180,10 @@ def log_quantities(
 def _open(path: Path) -> Log:
     """The log by its content: a binary format when its first bytes say so, else text."""
     if not path.is_file():
+        found = "a pipe or a device" if path.exists() else "no such file"
         raise LogFormatError(
             str(path),
-            found="a folder" if path.is_dir() else "no such file",
+            found="a folder" if path.is_dir() else found,
             expected="a log file",
             cure="correct the path",
         )
@@ -227,7 +228,8 @@ def _place(log: Log, said: Said, table: Table, time: int | None) -> Placement:
     tick_s = seconds_per_tick(log, said, time=time, ticks=table.ticks, rate_hz=rate_hz)
     first_s = (table.ticks.first or 0) * tick_s
     seconds = table.ticks.since_first()
-    seconds *= tick_s
+    with np.errstate(over="ignore"):  # what is infinite is refused below
+        seconds *= tick_s
     return place_rows(seconds, file=log.file, stated_rate_hz=rate_hz, first_s=first_s)
 
 

@@ -20,6 +20,9 @@ from labkit.runs.run_keys import NUMERIC, PARTS, RULES, TABLES, Key
 __all__ = ["RunFile", "checked_table", "facts_of", "read_run_file", "run_template"]
 
 
+_MOST_BYTES = 1 << 22
+
+
 def run_template() -> str:
     """Text of a `run.toml` to start from: every key with an example and what it means, all commented out.
 
@@ -78,8 +81,9 @@ def _find_line(text: str, table: str, key: str, entry: int) -> int | None:
     is_key = re.compile(rf"\s*[\"']?{re.escape(key)}[\"']?\s*[=.]").match
     here, seen, table_line = "", -1, None
     for number, line in enumerate(text.split("\n"), start=1):
-        if header := re.match(r"\s*\[+\s*([^\]]*?)\s*\]", line):
-            here = header[1].strip("\"'")
+        header, closed, _ = line.partition("]")
+        if closed and header.lstrip().startswith("["):
+            here = header.strip().lstrip("[").strip().strip("\"'")
             seen += here == table
             if here == table and seen == entry:
                 table_line = number
@@ -90,7 +94,17 @@ def _find_line(text: str, table: str, key: str, entry: int) -> int | None:
 
 def read_run_file(path: Path) -> RunFile:
     """Text and tables of a run.toml, or the error with the line at which it stops being one."""
-    raw = path.read_bytes()
+    if not path.is_file():
+        raise FileNotFoundError(f"{path} is no file; check the path")
+    with path.open("rb") as stream:
+        raw = stream.read(_MOST_BYTES + 1)
+    if len(raw) > _MOST_BYTES:
+        raise LogFormatError(
+            str(path),
+            found=f"more than {_MOST_BYTES >> 20} MiB",
+            expected="a file written by hand",
+            cure="keep logs in files of their own and name them with [[log]]",
+        )
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -170,7 +184,10 @@ def _scaled(value: float | list, factor: float) -> float | tuple:
 
 
 def _shown(value: object) -> str:
-    text = repr(value)
+    try:
+        text = repr(value)
+    except RecursionError:
+        text = "values within values"
     return text if len(text) <= 60 else text[:57] + "..."
 
 

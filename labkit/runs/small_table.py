@@ -12,11 +12,12 @@ import numpy as np
 from labkit.base import LogFormatError
 from labkit.runs.columns import Column, parse_title
 from labkit.runs.dialect import COMMENT_MARKS, Dialect, detect_encoding, find_dialect, find_titles
-from labkit.runs.textlog import open_bytes
+from labkit.runs.textlog import open_bytes, read_bytes
 
 __all__ = ["SmallTable", "read_small_table"]
 
 _LARGEST_BYTES = 5_000_000
+_GREATEST = 1e15  # no one reads a greater number off an instrument
 _REMARK = COMMENT_MARKS[:3]
 
 
@@ -79,19 +80,19 @@ class SmallTable:
         )
 
     def numbers(self, column: Column) -> np.ndarray:
-        """A column of numbers; every cell must hold one."""
+        """A column of numbers; every cell must hold one, of a size that occurs."""
         values = []
         for line, cells in self.rows:
             try:
                 value = self.dialect.number(cells[column.position])
             except ValueError:
                 value = np.nan
-            if not np.isfinite(value):
+            if not abs(value) <= _GREATEST:
                 raise self.error(
                     column,
                     line=line,
                     found=repr(cells[column.position]),
-                    expected="a number",
+                    expected=f"a number (up to {_GREATEST:g})",
                     cure="write the value that was read, or put # before the row to leave it out",
                 )
             values.append(value)
@@ -127,7 +128,7 @@ def read_small_table(path: str | Path, *, example: str) -> SmallTable:
     if not path.is_file():
         raise FileNotFoundError(f"{path} is no file; check the path")
     with open_bytes(path) as stream:
-        raw = stream.read(_LARGEST_BYTES + 1)
+        raw = read_bytes(stream, _LARGEST_BYTES + 1, path.name)
     if len(raw) > _LARGEST_BYTES:
         raise LogFormatError(
             path.name,

@@ -9,10 +9,13 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["equal_stamps_are_the_rule", "stamp_resolution", "steps_between", "true_period"]
+__all__ = ["SHORTEST_PERIOD_S", "equal_stamps_are_the_rule", "stamp_resolution", "steps_between", "true_period"]
 
+#: No log has rows closer than this [s]; it keeps all that is divided by a period finite.
+SHORTEST_PERIOD_S = 1e-12
 _BLOCK_SHARE = 0.3  # share of repeated stamps from which they are the rule (a stamp a block), not a fault
 _COARSE = 0.45  # stamps coarser than this part of a period cannot tell one step from two
+_MOST_PERIODS = 1e9  # in one step; a pause in any log, and few enough that their sum stays a whole number
 
 
 def stamp_resolution(stamps: np.ndarray) -> float:
@@ -61,7 +64,7 @@ def _usual_period(block_stamps: np.ndarray, first_rows: np.ndarray) -> float:
     """Median of (time passed)/(rows passed) over windows of up to 50 stamps: a few gaps do not move it [s]."""
     width = max(1, min((len(block_stamps) - 1) // 4, 50))
     slopes = (block_stamps[width:] - block_stamps[:-width]) / (first_rows[width:] - first_rows[:-width])
-    return float(np.median(slopes))
+    return max(float(np.median(slopes)), SHORTEST_PERIOD_S)
 
 
 def _fits_rounded_clock(stamps: np.ndarray, resolution: float) -> bool:
@@ -79,9 +82,9 @@ def _fits_rounded_clock(stamps: np.ndarray, resolution: float) -> bool:
 def _fine_steps(stamps: np.ndarray) -> np.ndarray:
     """Each step in whole periods, for stamps finer than the period."""
     lengths = np.diff(stamps)
-    period = float(np.median(lengths))
+    period = max(float(np.median(lengths)), SHORTEST_PERIOD_S)
     for _ in range(20):
-        steps = np.rint(lengths / period).astype(np.int64)
+        steps = np.rint(np.minimum(lengths / period, _MOST_PERIODS)).astype(np.int64)
         _share_late_stamps(steps)
         refined = float(stamps[-1] - stamps[0]) / max(int(steps.sum()), 1)
         if abs(refined - period) <= 1e-12 * period:
@@ -110,7 +113,8 @@ def _coarse_steps(stamps: np.ndarray, first: np.ndarray, period: float) -> np.nd
     jump = min((np.diff(blocks - period * anchor) for anchor in (first, last)), key=lambda j: float(np.abs(j).sum()))
     coarseness = max(float(np.median(np.diff(blocks))), period)
     allowed = min(max(8 * float(np.median(np.abs(jump))), 1.5 * period), 1.5 * coarseness)
-    lost = np.where(np.abs(jump) > allowed, np.rint(jump / period), 0).astype(np.int64)
+    lost = np.where(np.abs(jump) > allowed, np.rint(np.clip(jump / period, -_MOST_PERIODS, _MOST_PERIODS)), 0)
+    lost = lost.astype(np.int64)
     for i in np.flatnonzero(lost[:-1] > 0):  # the blocks on both sides of a gap are torn: it shows twice
         lost[i : i + 2] = [lost[i] + max(lost[i + 1], 0), min(lost[i + 1], 0)]
     steps = np.ones(len(stamps) - 1, dtype=np.int64)

@@ -13,9 +13,26 @@ import pandas as pd
 from labkit.base import Unit
 from labkit.runs.columns import Column, Stated
 
-__all__ = ["Log", "RowProblem", "Table", "Ticks"]
+__all__ = ["FREE_BYTES", "MOST_UNPACKED", "Log", "RowProblem", "Table", "Ticks", "unpacks_too_far"]
+
+#: A packed file may grow to this many bytes, or to `MOST_UNPACKED` times its size if that is more: real logs shrink
+#: to a third or a tenth, and a file that grows by more is made to fill the memory.
+FREE_BYTES = 1 << 28
+MOST_UNPACKED = 100
 
 _WHOLE = re.compile(r"[+-]?([0-8]?[0-9]{1,18})")  # fits into 64 bits
+_LAST_DAY = 106_750  # days from 1970 that fit into 64 bits of nanoseconds
+
+
+def unpacks_too_far(n_bytes: int, packed_bytes: int) -> bool:
+    """True when so many bytes out of a file of `packed_bytes` cannot be a log.
+
+    Examples
+    --------
+    >>> unpacks_too_far(2_000_000_000, 200_000_000), unpacks_too_far(2_000_000_000, 2_000_000)
+    (False, True)
+    """
+    return n_bytes > max(FREE_BYTES, MOST_UNPACKED * packed_bytes)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +65,8 @@ class Ticks:
         """From a column of whole numbers, floats, dates (datetime64) or durations (timedelta64)."""
         if column.dtype.kind in "mM":
             whole = column.astype(f"{column.dtype.kind}8[ns]")
-            return cls(raw=whole.astype(np.int64), missing=np.isnat(whole))
+            wrapped = np.abs(column.astype(f"{column.dtype.kind}8[D]").astype(np.float64)) > _LAST_DAY
+            return cls(raw=whole.astype(np.int64), missing=np.isnat(whole) | wrapped)
         if column.dtype.kind in "iu" and column.dtype != np.uint64:
             return cls(raw=column.astype(np.int64))
         return cls(raw=column.astype(np.float64), missing=~np.isfinite(column))
@@ -94,7 +112,12 @@ class Ticks:
 
     def since_first(self) -> np.ndarray:
         """Stamps minus the first (subtracted before any rounding to float64), nan where missing."""
-        ticks = (self.raw - self.raw.dtype.type(self.first or 0)).astype(np.float64, copy=False)
+        first, raw = self.first or 0, self.raw
+        good = raw if self.complete else raw[~self.missing]
+        if raw.dtype == np.int64 and len(good) and int(good.max()) - int(good.min()) >> 63:
+            raw = raw.astype(np.float64)  # the difference does not fit into 64 bits
+        with np.errstate(over="ignore", invalid="ignore"):
+            ticks = (raw - raw.dtype.type(first)).astype(np.float64, copy=False)
         if self.missing is not None:
             ticks[self.missing] = np.nan
         return ticks

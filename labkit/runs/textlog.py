@@ -10,6 +10,7 @@ import codecs
 import gzip
 import io
 import os
+import re
 import zlib
 from bisect import bisect_right
 from collections import deque
@@ -24,12 +25,15 @@ import pandas as pd
 from labkit.base import LogFormatError
 from labkit.runs.columns import Column, Stated, parse_title, stated_facts
 from labkit.runs.dialect import COMMENT_MARKS, Dialect, detect_encoding, find_dialect, find_titles, is_date, uncomment
-from labkit.runs.table import RowProblem, Table, Ticks
+from labkit.runs.table import FREE_BYTES, MOST_UNPACKED, RowProblem, Table, Ticks, unpacks_too_far
 
-__all__ = ["TextLog", "open_bytes"]
+__all__ = ["TextLog", "open_bytes", "read_bytes"]
 
 _HEAD_BYTES = 1 << 17
+_HEAD_LINES = 8
+_LONGEST_LINE_BYTES = 1 << 24  # a million columns
 _PIECE_BYTES = 3 << 20
+_QUOTE_INSIDE = re.compile(rb'[^\s,;"]"+[^\s,;"]|""')  # the compiled reader would take it away
 _WORKERS = max(1, min(4, os.cpu_count() or 1))
 
 
@@ -82,19 +86,22 @@ class TextLog:
         self._path, self.file = path, str(path)
         self.units, self.raw = {}, False
         with open_bytes(path) as stream:
-            raw = _read(stream, _HEAD_BYTES, self.file)
+            raw = _head(stream, self.file)
         encoding = detect_encoding(raw, file=self.file)
         self._old_line_ends = b"\r" in raw and b"\n" not in raw
-        head = b"".join(_whole_lines(io.BytesIO(raw), encoding, self._old_line_ends, self.file))
+        pieces = _whole_lines(io.BytesIO(raw), encoding, self._old_line_ends, self.file, packed_bytes=len(raw))
+        head = b"".join(pieces)
         lines = head.decode("latin-1" if encoding == "latin-1" else "utf-8", errors="replace").split("\n")
         lines = [line.strip("\r\0") for line in lines]
         if len(raw) >= _HEAD_BYTES:
             lines.pop()  # cut off by the end of the head
-        self._likely_rows = 64 + int(1.02 * path.stat().st_size / len(raw) * max(1, raw.count(b"\n"))) if raw else 0
+        n_bytes = path.stat().st_size
+        likely_rows = 64 + int(1.02 * n_bytes / len(raw) * max(1, raw.count(b"\n"))) if raw else 0
         self.dialect, self._n_preamble = find_dialect(lines, encoding=encoding, file=self.file)
         first_row = self.dialect.cells(lines[self._n_preamble])
         self._dates = {position for position, cell in enumerate(first_row) if is_date(cell)}
         self.columns, self.stated, self.has_titles = _described(lines[: self._n_preamble], self.dialect, self.file)
+        self._likely_rows = min(likely_rows, 64 + n_bytes // (2 * len(self.columns)))  # a cell takes two bytes
 
     def has_dates(self, position: int) -> bool:
         """True when a column holds dates with times in place of numbers."""
@@ -151,7 +158,10 @@ class TextLog:
         """The lines after the preamble; the last one that is not blank comes alone (with the blank ones behind it)."""
         line, skip, held = 1, self._n_preamble, b""
         with open_bytes(self._path) as stream:
-            for text in _whole_lines(stream, self.dialect.encoding, self._old_line_ends, self.file):
+            size = self._path.stat().st_size
+            for text in _whole_lines(
+                stream, self.dialect.encoding, self._old_line_ends, self.file, packed_bytes=size
+            ):
                 while skip and text:
                     end = text.find(b"\n") + 1 or len(text)
                     text, skip, line = text[end:], skip - 1, line + 1
@@ -186,6 +196,8 @@ class TextLog:
 
     def _read_fast(self, piece: _Piece, positions: list[int], time: int | None) -> _Segment | None:
         """The piece through the compiled reader, or None when it is anything but whole rows of numbers."""
+        if b"\0" in piece.text or (b'"' in piece.text and _QUOTE_INSIDE.search(piece.text)):
+            return None
         last, n_rows = self.dialect.n_columns - 1, piece.n_lines
         frame = _compiled(piece.text, self.dialect)
         numeric = {*positions} | ({time} - self._dates - {None})
@@ -241,7 +253,9 @@ class TextLog:
         stamp, odd = "", None
         if time is not None:
             stamp = cells[time].replace(",", ".")
-            odd = None if time in self._dates and is_date(cells[time]) else self._cell(cells[time], time)[1]
+            odd = None if time in self._dates and is_date(stamp) else self._cell(cells[time], time)[1]
+            if stamp.lower() in ("true", "false"):  # a state, and no time
+                odd = RowProblem(kind="text", line=0, found=repr(stamp), column=self.columns[time].name)
         problems = [problem for problem in (odd, *(problem for _, problem in read)) if problem]
         return [value for value, _ in read], "" if odd else stamp, problems[0] if problems else None
 
@@ -326,15 +340,44 @@ def open_bytes(path: Path) -> io.BufferedIOBase:
     return gzip.open(path, "rb") if zipped else path.open("rb")
 
 
-def _read(stream: io.BufferedIOBase, size: int, file: str) -> bytes:
-    """About `size` bytes, up to a line end where the file is not compressed."""
+def _head(stream: io.BufferedIOBase, file: str) -> bytes:
+    """The first bytes of a log: at least some lines, however long they are."""
+    head, n_ends = b"", 0
+    while n_ends < _HEAD_LINES and (block := read_bytes(stream, _HEAD_BYTES, file)):
+        head, n_ends = head + block, n_ends + max(block.count(b"\n"), block.count(b"\r"))
+        _refuse_long_line(len(head), file)
+    return head
+
+
+def _refuse_long_line(n_bytes: int, file: str) -> None:
+    if n_bytes > _LONGEST_LINE_BYTES:
+        raise LogFormatError(
+            file,
+            found=f"a line of more than {_LONGEST_LINE_BYTES >> 20} MiB",
+            expected="lines with one row each",
+            cure="export the log with a line end behind each row",
+        )
+
+
+def _refuse_bomb(n_bytes: int, packed_bytes: int, file: str) -> None:
+    if unpacks_too_far(n_bytes, packed_bytes):
+        raise LogFormatError(
+            file,
+            found=f"more than {n_bytes >> 20} MiB packed into {packed_bytes} bytes",
+            expected=f"at most {MOST_UNPACKED} times the size of the file, or {FREE_BYTES >> 20} MiB",
+            cure="if you trust the file, unpack it yourself (`gzip -d`) and read the result",
+        )
+
+
+def read_bytes(stream: io.BufferedIOBase, size: int, file: str) -> bytes:
+    """The next `size` bytes of an open file; fewer at its end.
+
+    Raises
+    ------
+    LogFormatError
+        For a broken gzip file.
+    """
     try:
-        if not isinstance(stream, gzip.GzipFile):
-            start = stream.tell()
-            stream.seek(start + size)
-            stream.readline()
-            size = stream.tell() - start
-            stream.seek(start)
         return stream.read(size)
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:
         raise LogFormatError(
@@ -345,11 +388,15 @@ def _read(stream: io.BufferedIOBase, size: int, file: str) -> bytes:
         ) from error
 
 
-def _whole_lines(stream: io.BufferedIOBase, encoding: str, old_line_ends: bool, file: str) -> Iterator[bytes]:
+def _whole_lines(
+    stream: io.BufferedIOBase, encoding: str, old_line_ends: bool, file: str, *, packed_bytes: int
+) -> Iterator[bytes]:
     """Pieces that end with a line end (the last one may not), without BOM, as UTF-8 unless they are latin-1."""
     decoder = codecs.getincrementaldecoder(encoding)(errors="replace") if encoding.startswith("utf-16") else None
-    rest, start = b"", True
-    while block := _read(stream, _PIECE_BYTES, file):
+    rest, start, n_bytes = b"", True, 0
+    while block := read_bytes(stream, _PIECE_BYTES, file):
+        n_bytes += len(block)
+        _refuse_bomb(n_bytes, packed_bytes, file)
         if decoder:
             block = decoder.decode(block).encode("utf-8", errors="replace")
         if old_line_ends:
@@ -362,5 +409,6 @@ def _whole_lines(stream: io.BufferedIOBase, encoding: str, old_line_ends: bool, 
             rest = block[cut:]
         else:
             rest += block
+            _refuse_long_line(len(rest), file)
     if rest:
         yield rest
