@@ -67,8 +67,11 @@ def test_a_log_of_the_camera_is_averaged_first(capsys, tmp_path):
     x = 8e-6 * -np.expm1(-t / 250) + 5e-6 * np.sin(2 * np.pi * 1.3 * t) + 0.3e-6 * rng.standard_normal(t.size)
     log = tmp_path / "camera.csv"
     log.write_text(displacement_log(Recording(values=[x], sample_rate_hz=5.0, channels=["x"], unit="m")))
-    code, said, _ = run(capsys, log, "--window-s", 10)
-    assert code == 0 and "time constant of 4.1" in said and "averaged out" in said
+    code, said, _ = run(capsys, log, "--window-s", 10, "--json")
+    found = json.loads(said)["drift"]
+    tau = found["time_constants_s"][0]["interval"]
+    assert code == 0 and tau["low"] < 250.0 < tau["high"]
+    assert any("averaged out" in words for words in found["sentences"])
 
 
 def test_tolerance_and_job_belong_together(capsys, looks):
