@@ -1,5 +1,6 @@
 """Shelves: many runs and parcels as one table, read again only when their contents changed, and the nearest builds."""
 
+import errno
 import json
 import math
 import os
@@ -208,6 +209,31 @@ def test_hostile_and_broken_entries_are_skipped_with_a_reason(shelf):
     age(shelf)
     index_shelf(shelf)
     assert index_shelf(shelf).n_read == 0  # what was skipped is not tried again either
+
+
+def test_a_folder_that_cannot_be_read_is_skipped(shelf, monkeypatch):
+    scandir = os.scandir
+
+    def guarded(path):
+        if str(path).endswith("/a"):
+            raise PermissionError(errno.EACCES, "Permission denied", str(path))
+        return scandir(path)
+
+    index_shelf(shelf)
+    monkeypatch.setattr(shelf_module.os, "scandir", guarded)
+    indexed = index_shelf(shelf)
+    assert len(indexed.runs) == 4 and indexed.skipped.to_dict("records") == [
+        {"entry": "a", "reason": "the folder cannot be read (Permission denied)"}
+    ]
+    monkeypatch.undo()
+    assert len(index_shelf(shelf).runs) == 5
+
+
+def test_the_index_does_not_tell_where_the_shelf_stands(shelf):
+    hostile(shelf)
+    index_shelf(shelf)
+    assert str(shelf).encode() not in (shelf / INDEX_FILE).read_bytes()
+    assert not index_shelf(shelf).table["reason"].str.contains(str(shelf), regex=False).any()
 
 
 @pytest.mark.parametrize("damage", [b"", b"PAR1 nonsense PAR1", "other"])

@@ -152,11 +152,12 @@ def index_shelf(folder: Path, *, afresh: bool = False, progress: Progress | None
 # ------------------------------------------------------------------------------------------------ the entries
 @dataclass(frozen=True, kw_only=True)
 class _Entry:
-    """A run's folder or a parcel: its name on the shelf, its path, and what `os.scandir` tells of its files."""
+    """A run's folder or a parcel: name on the shelf, path, what `os.scandir` tells of its files, or its fault."""
 
     name: str
     path: Path
     files: Mapping[str, os.stat_result]
+    fault: str = ""
 
     @property
     def is_parcel(self) -> bool:
@@ -165,11 +166,16 @@ class _Entry:
 
 def _entries(folder: Path, shelf: Path, depth: int) -> Iterator[_Entry]:
     """Runs and parcels below a folder in the order of their names; links are not followed."""
-    with os.scandir(folder) as found:
-        items = sorted(found, key=lambda item: item.name)
-    here = {item.name: item.stat(follow_symlinks=False) for item in items}
+    name = folder.relative_to(shelf).as_posix()
+    try:
+        with os.scandir(folder) as found:
+            items = sorted(found, key=lambda item: item.name)
+        here = {item.name: item.stat(follow_symlinks=False) for item in items}
+    except OSError as error:
+        yield _Entry(name=name, path=folder, files={}, fault=f"the folder cannot be read ({error.strerror})")
+        return
     if RUN_FILE in here:
-        yield _Entry(name=folder.relative_to(shelf).as_posix(), path=folder, files=here)
+        yield _Entry(name=name, path=folder, files=here)
         return
     for item in items:
         if item.name.startswith("."):
@@ -199,10 +205,13 @@ def _fingerprint(entry: _Entry, watched: str) -> str:
 def _rows(entry: _Entry) -> list[dict[str, object]]:
     """Rows of an entry; one that says why it was skipped when it cannot be used."""
     try:
+        if entry.fault:
+            raise ValueError(entry.fault)
         rows = _parcel_rows(entry) if entry.is_parcel else [_folder_row(entry)]
     except (ValueError, OSError) as error:
-        rows = [{"kind": "parcel" if entry.is_parcel else "run", "status": "skipped", "reason": str(error)}]
-    mark = _fingerprint(entry, rows[0].get("watched", "") if rows else "")
+        reason = str(error).replace(str(entry.path), entry.name)  # where the shelf stands is nobody's business
+        rows = [{"kind": "parcel" if entry.is_parcel else "run", "status": "skipped", "reason": reason}]
+    mark = "" if entry.fault else _fingerprint(entry, rows[0].get("watched", ""))
     return [{**row, "entry": entry.name, "fingerprint": mark} for row in rows]
 
 
@@ -240,7 +249,10 @@ def _of_these_logs(results: RunResults, folder: Path) -> bool:
 def _parcel_rows(entry: _Entry) -> list[dict[str, object]]:
     if not stat.S_ISREG(entry.files[entry.path.name].st_mode):
         raise ValueError("a link or no plain file: copy the parcel itself to the shelf")
-    return [_parcelled_row(run, entry) for run in peek_parcel(entry.path)]
+    runs = peek_parcel(entry.path)
+    if not runs:
+        raise ValueError("a parcel without a run")
+    return [_parcelled_row(run, entry) for run in runs]
 
 
 def _parcelled_row(run: ParcelledRun, entry: _Entry) -> dict[str, object]:
