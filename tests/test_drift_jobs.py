@@ -41,7 +41,7 @@ def test_looks_give_a_law_a_wait_and_a_picture(capsys, looks, tmp_path):
     code, said, err = run(
         capsys, looks, "--looks", "--tolerance-um", 1, "--job-min", 10, "--temperature", looks, "--plot", picture
     )
-    assert code == 0 and "time constant of 2" in said and "on its clock drift over a job of 10 min" in said
+    assert code == 0 and "time constant of 2" in said and "on the record's clock, drift over a job of 10 min" in said
     assert "No effect of temperature" in said
     assert picture.stat().st_size > 5000 and "wrote" in err
 

@@ -29,6 +29,8 @@ __all__ = [
     "quantile_estimate",
 ]
 
+LAWS = ("constant", "linear", "one time constant", "two time constants")
+_SHORTEST_STEPS, _LONGEST_RECORDS = 2.0, 10.0  # time constants looked for: in steps, in records
 _STRENGTHS = np.array([0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 100.0])  # of a step of wander over white, variances
 _N_MEMORIES = 6
 _LONGEST = 1.0  # memory of the wander over the record, beyond which it is a random walk
@@ -256,10 +258,6 @@ def draw_parameters(fit: CurveFit) -> np.ndarray:
 
 
 # ---------------------------------------------------------------------------------------------------------- laws
-LAWS = ("constant", "linear", "one time constant", "two time constants")
-_SHORTEST_STEPS, _LONGEST_RECORDS = 2.0, 10.0  # time constants looked for: in steps, in records
-
-
 class Scaled:
     """Readings in steps and in units of their own spread, where all columns are of order one, and the laws to fit."""
 

@@ -149,7 +149,7 @@ def _wait_words(
         words = [f"From the start of the record on {task}: there is nothing to wait for."]
     else:
         end = "no bound" if math.isinf(high) else duration_text(high)
-        words = [f"From {duration_text(wait.value)} [{duration_text(low)}, {end}] on its clock {task}."]
+        words = [f"From {duration_text(wait.value)} [{duration_text(low)}, {end}] on the record's clock, {task}."]
     if 0.0 < never < 1.0 and never > (1 - drift.level) / 2:
         words.append(f"With a probability of {100 * never:.0f} % it does so never {where}: record longer.")
     if beyond_record:
