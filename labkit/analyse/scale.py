@@ -244,7 +244,7 @@ def _coarser_grid(size: np.ndarray, found: np.ndarray) -> np.ndarray:
         mine, other = (_pitch_px(found, grid) for grid in (basis, doubtful[0]))
         raise ValueError(
             f"the dots may stand {mine:.4g} px or {other:.4g} px apart: the orders that would tell are too weak or "
-            "drowned in noise; count the dots across the picture and give approximate_pitch_px"
+            "drowned in noise; count the dots across the picture and give approximate_pitch_px (--about-px)"
         )
     if _pitch_px(found, basis) > min(size.shape) / _LEAST_PERIODS:
         raise ValueError(
