@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import struct
+import tokenize
+import warnings
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -11,17 +13,21 @@ from pathlib import Path
 import imageio.v3 as iio
 import numpy as np
 import tifffile
+from PIL import Image
 
 from labkit.base import LogFormatError
 from labkit.runs.clips import Clip, ClipDamaged, frame_times_s, grey, white_level
 from labkit.runs.video import open_video
 
-__all__ = ["natural_order", "open_clip", "picture_files"]
+__all__ = ["UNREADABLE", "natural_order", "open_clip", "picture_files", "read_pixels"]
 
 IMAGE_SUFFIXES = (".bmp", ".jpeg", ".jpg", ".pgm", ".png", ".tif", ".tiff")
 STACK_SUFFIXES = (".tif", ".tiff", ".gif")
 _PLAIN_TIFF = (1, 8, 32946)  # TIFF compression codes read without further packages: none, deflate (two codes)
-_UNREADABLE = (OSError, SyntaxError, ValueError, IndexError, struct.error, zlib.error)
+_MOST_PIXELS = 1 << 28  # above any camera; what claims to be larger is damaged, or made to fill the memory
+#: What the libraries raise when a picture is not what it says.
+UNREADABLE = (OSError, SyntaxError, ValueError, TypeError, LookupError, ArithmeticError, EOFError, MemoryError)
+UNREADABLE += (AttributeError, RuntimeError, struct.error, zlib.error, Image.DecompressionBombError)
 
 
 def open_clip(
@@ -56,6 +62,10 @@ def open_clip(
         raise FileNotFoundError(f"{path} does not exist; check the path")
     if path.is_dir():
         return _open_folder(path, frame_rate_hz, time_s)
+    if not path.is_file():
+        raise LogFormatError(
+            str(path), found="a pipe or a device", expected="a file or a folder", cure="save the clip to a file first"
+        )
     if path.suffix.lower() == ".npy":
         return _open_npy(path, frame_rate_hz, time_s)
     if path.suffix.lower() in STACK_SUFFIXES:
@@ -73,7 +83,7 @@ def open_clip(
 # ---------------------------------------------------------------------------------- images, stacks, arrays
 def natural_order(path: Path) -> list[object]:
     """Sort key that puts frame2 before frame10."""
-    return [int(part) if part.isdigit() else part.lower() for part in re.split(r"(\d+)", path.name)]
+    return [int(part) if i % 2 else part.lower() for i, part in enumerate(re.split(r"([0-9]+)", path.name))]
 
 
 def picture_files(folder: Path) -> list[Path]:
@@ -92,12 +102,14 @@ def _open_folder(path: Path, rate_hz: float | None, time_s: Sequence[float] | No
             cure="check the path",
         )
     times = frame_times_s(path.name, len(files), rate_hz=rate_hz, time_s=time_s)
-    first = _read_picture(path.name, files[0], 0)
+    raw = _read_raw(path.name, files[0], 0)
+    first = grey(files[0].name, raw)
     jpeg = any(f.suffix.lower() in (".jpg", ".jpeg") for f in files)
 
     def read() -> Iterator[tuple[float, np.ndarray]]:
         for number, (time, file) in enumerate(zip(times, files)):
-            yield time, _same_size(path.name, _read_picture(path.name, file, number), first.shape, number)
+            picture = first if number == 0 else grey(file.name, _read_raw(path.name, file, number))
+            yield time, _same_size(path.name, picture, first.shape, number)
 
     return Clip(
         name=path.name,
@@ -107,15 +119,37 @@ def _open_folder(path: Path, rate_hz: float | None, time_s: Sequence[float] | No
         frame_rate_hz=float("nan") if rate_hz is None else float(rate_hz),
         codec=f"{files[0].suffix.lower().lstrip('.')} pictures",
         lossy=jpeg,
-        white_level=_picture_white(files[0]),
+        white_level=white_level(raw.dtype),
         _read=read,
     )
 
 
-def _read_picture(folder: str, file: Path, number: int) -> np.ndarray:
+def read_pixels(path: Path) -> np.ndarray:
+    """Pixels of a file that holds one picture, as stored; raises one of `UNREADABLE` when it does not."""
+    if path.suffix.lower() in (".tif", ".tiff"):
+        with tifffile.TiffFile(path) as file:
+            if len(file.pages) != 1:
+                raise ValueError(f"{len(file.pages)} pictures in place of one")
+            page = file.pages[0]
+            _check_size(page)
+            if int(page.compression) in _PLAIN_TIFF:
+                return page.asarray()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # on large pictures and odd remarks in them
+        pixels = iio.imread(path, plugin="pillow")
+    deep = path.suffix.lower() == ".pgm" and pixels.dtype == np.int32  # 16 bits, scaled to their range
+    return pixels.astype(np.uint16) if deep else pixels
+
+
+def _check_size(page: tifffile.TiffPage) -> None:
+    if int(page.imagewidth) * int(page.imagelength) > _MOST_PIXELS:
+        raise ValueError(f"{page.imagewidth}×{page.imagelength} pixels; at most {_MOST_PIXELS} are read")
+
+
+def _read_raw(folder: str, file: Path, number: int) -> np.ndarray:
     try:
-        return grey(file.name, iio.imread(file))
-    except _UNREADABLE as error:
+        return read_pixels(file)
+    except UNREADABLE as error:
         raise ClipDamaged(
             f"{folder}/{file.name}",
             frame_number=number,
@@ -123,10 +157,6 @@ def _read_picture(folder: str, file: Path, number: int) -> np.ndarray:
             expected="a whole picture",
             cure="copy the file again, or take it out of the folder and give time_s",
         ) from error
-
-
-def _picture_white(file: Path) -> float:
-    return white_level(np.dtype(iio.improps(file).dtype))
 
 
 def _same_size(name: str, picture: np.ndarray, shape: tuple[int, ...], number: int) -> np.ndarray:
@@ -149,7 +179,7 @@ def _open_stack(path: Path, rate_hz: float | None, time_s: Sequence[float] | Non
     try:
         count, pages = _count_pages(path)
         first = grey(path.name, next(pages()))
-    except (*_UNREADABLE, StopIteration) as error:
+    except (*UNREADABLE, StopIteration) as error:
         raise LogFormatError(
             path.name,
             found=f"a file that cannot be opened ({_first_line(error)})",
@@ -179,7 +209,7 @@ def _open_stack(path: Path, rate_hz: float | None, time_s: Sequence[float] | Non
 def _count_pages(path: Path) -> tuple[int, Callable[[], Iterator[np.ndarray]]]:
     """Number of pages, and a function that walks through them."""
     if path.suffix.lower() == ".gif":
-        return iio.improps(path, index=...).n_images or 1, lambda: iio.imiter(path)
+        return iio.improps(path, index=..., plugin="pillow").n_images or 1, lambda: iio.imiter(path, plugin="pillow")
     with tifffile.TiffFile(path) as file:
         series = file.series[0]
         if len(file.pages) == 1 and series.ndim == 3 and series.shape[-1] not in (3, 4):
@@ -191,13 +221,14 @@ def _count_pages(path: Path) -> tuple[int, Callable[[], Iterator[np.ndarray]]]:
 def _tiff_pages(path: Path) -> Iterator[np.ndarray]:
     with tifffile.TiffFile(path) as file:
         for page in file.pages:
+            _check_size(page)
             yield page.asarray()
 
 
 def _next_page(name: str, pages: Iterator[np.ndarray], number: int) -> np.ndarray:
     try:
         return grey(name, next(pages))
-    except (*_UNREADABLE, StopIteration) as error:
+    except (*UNREADABLE, StopIteration) as error:
         raise ClipDamaged(
             name,
             frame_number=number,
@@ -209,8 +240,10 @@ def _next_page(name: str, pages: Iterator[np.ndarray], number: int) -> np.ndarra
 
 def _open_npy(path: Path, rate_hz: float | None, time_s: Sequence[float] | None) -> Clip:
     try:
-        frames = np.load(path, mmap_mode="r", allow_pickle=False)
-    except (ValueError, EOFError) as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # on headers in an old style of writing
+            frames = np.load(path, mmap_mode="r", allow_pickle=False)
+    except (*UNREADABLE, tokenize.TokenError) as error:
         raise LogFormatError(
             path.name,
             found=f"an array that cannot be read ({_first_line(error)})",

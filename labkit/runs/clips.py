@@ -17,6 +17,7 @@ from labkit.base import LogFormatError, check_array, check_number
 
 __all__ = ["Clip", "ClipDamaged", "Frame", "Region", "check_frame_times", "frame_times_s", "grey", "white_level"]
 
+_NUMBERS = "buif"
 _LUMA = np.array([0.299, 0.587, 0.114], dtype=np.float32)  # ITU-R BT.601 weights of R, G, B
 
 
@@ -173,10 +174,11 @@ class Clip:
         name : str
             What to call it in messages.
         """
-        if frames.ndim not in (3, 4) or (frames.ndim == 4 and frames.shape[3] not in (3, 4)) or not len(frames):
+        is_clip = frames.ndim == 3 or (frames.ndim == 4 and frames.shape[3] in (3, 4))
+        if not is_clip or 0 in frames.shape or frames.dtype.kind not in _NUMBERS:
             raise ValueError(
-                f"{name} has shape {frames.shape}; frames must have the shape (n, height, width), or "
-                "(n, height, width, 3) in colour"
+                f"{name} has shape {frames.shape} of {frames.dtype}; frames must be numbers in the shape "
+                "(n, height, width), or (n, height, width, 3) in colour"
             )
         times = frame_times_s(name, len(frames), rate_hz=frame_rate_hz, time_s=time_s)
 
@@ -274,7 +276,11 @@ def check_frame_times(time_s: Sequence[float]) -> list[float]:
 
 
 def grey(name: str, picture: np.ndarray) -> np.ndarray:
-    """Grey levels of a picture; colours by the BT.601 weights, an opacity channel is left out."""
+    """Grey levels of a picture; colours by the BT.601 weights, an opacity channel is left out, black and white 0, 255."""
+    if picture.dtype.kind not in _NUMBERS or 0 in picture.shape:
+        raise ValueError(f"a picture of {name} has shape {picture.shape} of {picture.dtype}; it must hold real numbers")
+    if picture.dtype == bool:
+        picture = picture.astype(np.uint8) * np.uint8(255)
     if picture.ndim == 3 and picture.shape[2] in (3, 4):
         return picture[:, :, :3].astype(np.float32) @ _LUMA
     if picture.ndim == 3 and picture.shape[2] in (1, 2):
@@ -285,5 +291,7 @@ def grey(name: str, picture: np.ndarray) -> np.ndarray:
 
 
 def white_level(dtype: np.dtype) -> float:
-    """Greatest grey level of a kind of whole number; inf for other numbers."""
+    """Greatest grey level of a kind of whole number, as `grey` gives it; inf for other numbers."""
+    if dtype == bool:
+        return 255.0
     return float(np.iinfo(dtype).max) if np.issubdtype(dtype, np.integer) else np.inf

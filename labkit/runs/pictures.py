@@ -6,16 +6,17 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-import imageio.v3 as iio
 import numpy as np
 
 from labkit.base import LogFormatError
-from labkit.runs.clipfiles import open_clip
-from labkit.runs.clips import grey, white_level
+from labkit.runs.clipfiles import UNREADABLE, open_clip, read_pixels
+from labkit.runs.clips import Clip, grey, white_level
 
 __all__ = ["StillPicture", "read_frame_times_s", "read_numbers", "read_picture"]
 
 _SINGLE = (".bmp", ".jpeg", ".jpg", ".pgm", ".png")
+_MOST_BYTES = 1 << 25
+_MOST_BURST_PIXELS = 1 << 31
 _LOSSY = (".jpeg", ".jpg")
 
 
@@ -60,16 +61,14 @@ def read_picture(path: str | Path) -> StillPicture:
         When it cannot be read.
     """
     path = Path(path)
-    if not path.exists():
-        raise FileNotFoundError(f"{path} does not exist; check the path")
-    if path.suffix.lower() not in _SINGLE or path.is_dir():
+    if path.suffix.lower() not in _SINGLE or not path.is_file():
         clip = open_clip(path, frame_rate_hz=1.0)  # the times of a burst do not matter
-        frames = np.array([frame.pixels for frame in clip])
+        frames = _all_frames(clip)
         pixels = frames[0] if len(frames) == 1 else frames
         return StillPicture(name=path.name, pixels=pixels, white_level=clip.white_level, notes=clip.notes)
     try:
-        raw = iio.imread(path)
-    except (OSError, SyntaxError, ValueError) as error:
+        raw = read_pixels(path)
+    except UNREADABLE as error:
         raise LogFormatError(
             path.name,
             found=f"a picture that cannot be read ({(str(error) or type(error).__name__).splitlines()[0]})",
@@ -83,6 +82,20 @@ def read_picture(path: str | Path) -> StillPicture:
         white_level=white_level(raw.dtype),
         notes=("JPEG throws away fine detail, which is what blur is measured on; store PNG",) if lossy else (),
     )
+
+
+def _all_frames(clip: Clip) -> np.ndarray:
+    frames, most = [], _MOST_BURST_PIXELS // (clip.height * clip.width)
+    for frame in clip:
+        if frame.number >= most:
+            raise LogFormatError(
+                clip.name,
+                found=f"more than {most} frames of {clip.width}×{clip.height} px",
+                expected="a picture, or a burst that fits into memory",
+                cure="cut the clip to the frames that show the scene at rest",
+            )
+        frames.append(frame.pixels)
+    return np.array(frames)
 
 
 def read_frame_times_s(path: str | Path) -> list[float]:
@@ -107,7 +120,15 @@ def read_numbers(path: str | Path, *, what: str) -> list[float]:
         What they are, for the error message.
     """
     path, numbers = Path(path), []
-    for number, line in enumerate(path.read_text(encoding="utf-8-sig").splitlines(), start=1):
+    if not path.is_file():
+        raise FileNotFoundError(f"{path} is no file; check the path")
+    with path.open("rb") as stream:
+        raw = stream.read(_MOST_BYTES + 1)
+    if len(raw) > _MOST_BYTES:
+        raise LogFormatError(
+            path.name, found=f"more than {_MOST_BYTES >> 20} MiB", expected=what, cure="write one number a line"
+        )
+    for number, line in enumerate(raw.decode("utf-8-sig", errors="replace").splitlines(), start=1):
         text = line.split("#")[0].strip()
         if not text:
             continue

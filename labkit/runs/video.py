@@ -89,7 +89,7 @@ def _time(path: Path, number: int, stated: float | None, given: list[float] | No
 
 def _open(path: Path) -> av.container.InputContainer:
     try:
-        return av.open(str(path))
+        return av.open(f"file:{path}")  # a colon in the name is no protocol
     except av.FFmpegError as error:
         raise LogFormatError(
             path.name,
