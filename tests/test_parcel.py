@@ -13,6 +13,7 @@ import struct
 import zipfile
 import zlib
 
+import av
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -243,6 +244,50 @@ def test_pictures_keep_their_pixels(tmp_path, bench):
         assert b"Wilma" not in (folder / f"p.{kind}").read_bytes()
         with Image.open(folder / f"p.{kind}") as new, Image.open(bench / f"p.{kind}") as old:
             assert np.array_equal(np.asarray(new), np.asarray(old))
+
+
+CODECS = {"mp4": "libx264", "mkv": "libx264", "avi": "mjpeg", "mov": "mjpeg", "webm": "libvpx-vp9"}
+
+
+def clip(path, codec):
+    """Twelve pictures, irregular in time, with a title and sound."""
+    rng = np.random.default_rng(4)
+    with av.open(str(path), "w") as out:
+        out.metadata["title"] = "wilma's bench"
+        pictures = out.add_stream(
+            codec, rate=25, width=64, height=64, pix_fmt="yuvj420p" if codec == "mjpeg" else "yuv420p"
+        )
+        sound = out.add_stream("aac", rate=48000, layout="mono") if path.suffix in (".mp4", ".mkv") else None
+        for k in range(12):
+            frame = av.VideoFrame.from_ndarray(rng.integers(0, 255, (64, 64, 3), dtype=np.uint8), format="rgb24")
+            frame = frame.reformat(format=pictures.pix_fmt)
+            frame.pts = k + (k > 5) * (path.suffix != ".avi")
+            out.mux(pictures.encode(frame))
+        out.mux(pictures.encode(None))
+        if sound:
+            quiet = av.AudioFrame.from_ndarray(np.zeros((1, 1024), dtype=np.float32), format="fltp", layout="mono")
+            quiet.sample_rate, quiet.pts = 48000, 0
+            out.mux(sound.encode(quiet))
+            out.mux(sound.encode(None))
+
+
+def pictures_of(path):
+    with av.open(str(path)) as source:
+        return [(f.time, f.to_ndarray(format="gray").tobytes()) for f in source.decode(video=0)]
+
+
+@pytest.mark.parametrize("kind", CODECS)
+def test_a_clip_keeps_its_pictures_and_times_and_nothing_else(tmp_path, bench, kind):
+    own = bench / f"clip.{kind}"
+    clip(own, CODECS[kind])
+    assert b"wilma" in own.read_bytes()
+    parcel = make(bench, tmp_path / "a.zip")
+    assert not parcel.left_out and "title" in str(parcel.scrubbed)
+    sent = open_parcel(tmp_path / "a.zip", tmp_path / "opened").run_folder(parcel.runs[0]) / own.name
+    assert b"wilma" not in sent.read_bytes()
+    assert pictures_of(sent) == pictures_of(own) and len(pictures_of(own)) == 12
+    with av.open(str(sent)) as source:
+        assert len(source.streams) == 1
 
 
 def test_a_notebook_goes_along_without_what_could_run(tmp_path, bench):

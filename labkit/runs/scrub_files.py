@@ -1,4 +1,4 @@
-"""Copies of files without what is nobody's business: text, JSON, notebooks, pictures, logs packed or binary.
+"""Copies of files without what is nobody's business: text, JSON, notebooks, pictures, clips, packed and binary logs.
 
 A file whose format allows it is cleaned; one that can only be looked through (binary logs) is copied when nothing
 personal is found in it; a kind that nobody here can look into is left out. The numbers of a log are never touched.
@@ -21,6 +21,7 @@ from typing import BinaryIO
 import tifffile
 
 from labkit.runs.scrub import Scrubber
+from labkit.runs.scrub_clips import CLIPS, clean_clip
 
 __all__ = ["LeftOutError", "clean_copy", "clean_notebook", "clean_strings", "suffix_of"]
 
@@ -65,6 +66,8 @@ def clean_copy(source: Path, target: Path, *, name: str, scrubber: Scrubber) -> 
             _clean_lines(lines, out, name, scrubber)
     elif suffix in _TIFF:
         _clean_tiff(source, target, name, scrubber)
+    elif suffix in CLIPS:
+        _clean_clip(source, target, name, scrubber)
     elif suffix in _BINARY | _TEXT:
         _look_through(source, scrubber)
         shutil.copyfile(source, target)
@@ -307,6 +310,15 @@ def _clean_tiff(source: Path, target: Path, name: str, scrubber: Scrubber) -> No
         raise LeftOutError(f"its pixels cannot be read ({error})") from error
     if tags:
         scrubber.took_out(", ".join(tags), file=name, kind="picture metadata")
+
+
+def _clean_clip(source: Path, target: Path, name: str, scrubber: Scrubber) -> None:
+    try:
+        left = clean_clip(source, target, kind=suffix_of(name))
+    except ValueError as error:
+        raise LeftOutError(str(error)) from error
+    if left:
+        scrubber.took_out(", ".join(left), file=name, kind="clip metadata")
 
 
 # fmt: off
