@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import ndimage
 from scipy.stats import norm
 
 from labkit.analyse.edge import edge_blur, measure_edge
@@ -72,3 +73,10 @@ def test_no_blur_has_an_interval_from_zero():
 def test_refusals(picture, match):
     with pytest.raises(ValueError, match=match):
         measure_edge(picture)
+
+
+@pytest.mark.parametrize("moved", [-3.4, 1.3, 2.3])
+def test_an_edge_that_stands_elsewhere_in_the_two_pictures(moved):
+    """A picture after a move shows the edge some pixels off; fewer pixels are then free beside it."""
+    frame = ndimage.shift(_edge(1.3), (0, moved), order=5, mode="nearest")
+    assert edge_blur(frame, _edge(0.5)).sigma_px.value == pytest.approx(1.2, abs=0.03)
