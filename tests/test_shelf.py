@@ -361,6 +361,8 @@ def test_the_table_is_in_bench_units(shelf):
     assert foot["thickness [mm]"] == "4" and foot["foot"] == "yes" and foot["compliance [µm/N]"] == "2 [1, 4]"
     assert foot["settling time [ms]"].startswith("200 [") and foot["blur [px]"] == "–"
     assert table.loc["new", "note"] == "no results, invented data"
+    runs.loc[runs["entry"] == "plain", ["settling_s", "tolerance_m"]] = [math.nan, 3e-6]
+    assert shelf_table(runs).set_index("run").loc["plain", "note"] == "no settling time for every move, invented data"
     near = shelf_table(nearest_builds(runs, Wanted(material="hardboard", thickness_m=0.004, foot_under_camera=True)))
     assert near["run"][0] == "a/foot" and near["distance"][0] == "0.00"
 

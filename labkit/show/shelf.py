@@ -96,6 +96,8 @@ def _with_interval(value: float, low: float, high: float, scale: float) -> str:
 def _note(row: dict[str, object]) -> str:
     notes = [row["status"]] if row["status"] != "results" else []
     notes += ["not analysed"] if row["status"] == "results" and row["reason"].startswith("not analysed") else []
+    if row["status"] == "results" and row["moves"] > 0 and row["tolerance_m"] > 0 and math.isnan(row["settling_s"]):
+        notes.append("no settling time for every move")
     notes += ["invented data"] if row["synthetic"] is True else []
     return ", ".join(notes)
 
