@@ -25,6 +25,8 @@ function stdout(line) {
 }
 
 const python = await loadMicroPython({ heapsize: 256 * 1024, stdout });
+const never = new Int32Array(new SharedArrayBuffer(4));
+python.registerJsModule("host", { pause: () => { flush(); Atomics.wait(never, 0, 0, 2); } });
 for (const name of ["accelerometer.py", "line_stream.py", "main.py"]) {
   python.FS.writeFile(name, fs.readFileSync(`${sketch}/${name}`));
 }
