@@ -59,7 +59,7 @@ def test_a_notebook_becomes_a_page(tmp_path):
     )
     path = notebook(tmp_path, v4.new_markdown_cell("# Why?\n\n| a | b |\n|---|---|\n| 1 | 2 |"), code)
     page = notebook_page(path, **WHEN)
-    assert "<h1>Why?</h1>" in page and "<td>1</td>" in page
+    assert page.count("Why?</h1>") == 1 and "<td>1</td>" in page
     assert "42 &lt; 43" in page and '<th scope="col">Hz</th>' in page
     assert 'src="data:image/png;base64,AAAA"' in page and 'alt="a curve"' in page
     assert "6 * 7" not in page and "6 * 7" in notebook_page(path, code=True, **WHEN)

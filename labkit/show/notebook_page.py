@@ -58,9 +58,10 @@ def notebook_page(path: Path, *, version: str, when: datetime, code: bool = Fals
         raise ValueError(f"{path} is no notebook ({type(error).__name__}: {error})") from error
     to_html = mistune.create_markdown(escape=True, plugins=["table", "strikethrough"])
     parts: list[Markup] = []
+    title, *rest = _title(notebook, path)
     for cell in notebook.cells:
         if cell.cell_type == "markdown":
-            parts.append(_clean(to_html(cell.source)))
+            parts.append(_clean(to_html(rest.pop() if rest else cell.source)))
         elif cell.cell_type == "code":
             if code and cell.source.strip():
                 parts.append(Markup("<pre>{}</pre>").format(cell.source))
@@ -68,7 +69,7 @@ def notebook_page(path: Path, *, version: str, when: datetime, code: bool = Fals
     stale = any(c.cell_type == "code" and c.source.strip() and not c.get("execution_count") for c in notebook.cells)
     notes = ("Some cells of this notebook had not been run when it was saved.",) if stale else ()
     return render_page(
-        path.stem.replace("_", " "),
+        title,
         "",
         notes,
         [Section(title="", markup=Markup("\n").join(parts))],
@@ -76,6 +77,15 @@ def notebook_page(path: Path, *, version: str, when: datetime, code: bool = Fals
         version=version,
         when=when,
     )
+
+
+def _title(notebook: nbformat.NotebookNode, path: Path) -> tuple[str, ...]:
+    """Title of the notebook, and the first cell without it when it stands there."""
+    first = notebook.cells[0] if notebook.cells else None
+    if first is None or first.cell_type != "markdown" or not first.source.startswith("# "):
+        return (path.stem.replace("_", " "),)
+    title, _, rest = first.source.partition("\n")
+    return title.removeprefix("# ").strip(), rest
 
 
 def _output(output: nbformat.NotebookNode) -> Markup:

@@ -39,11 +39,11 @@ h1 { font-size: 1.6rem; } h2 { font-size: 1.2rem; margin-top: 2.2rem; border-bot
 .scroll { overflow-x: auto; }
 table { border-collapse: collapse; font-size: .88rem; margin: .8rem 0; }
 th, td { text-align: left; vertical-align: top; padding: .3rem .7rem .3rem 0; border-bottom: 1px solid #e3e6ea; }
-pre { overflow-x: auto; background: #f6f8fa; padding: .6rem .8rem; font-size: .85rem; }
+pre { white-space: pre-wrap; background: #f6f8fa; padding: .6rem .8rem; font-size: .85rem; }
 figure { margin: 1rem 0; } figure img { max-width: 100%; } figcaption { font-size: .88rem; color: #444c56; }
 img { max-width: 100%; }
 @media print { body { margin: 0; max-width: none; font-size: 11pt; } h2 { break-after: avoid; }
-  figure, tr { break-inside: avoid; } .scroll, pre { overflow: visible; white-space: pre-wrap; } }
+  figure, tr { break-inside: avoid; } .scroll { overflow: visible; } }
 footer { margin-top: 3rem; font-size: .8rem; color: #57606a; }
 </style></head><body>
 <h1>{{ title }}</h1>
