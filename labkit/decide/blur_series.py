@@ -308,7 +308,7 @@ def without_case(fit: MachineFit, case: Case) -> MachineFit | None:
 
     Notes
     -----
-    The others cannot tell a run whose sheet occurs in no other case.
+    The others cannot tell a run whose sheet occurs in no other case (known for cases with a `MachineBuild`).
     """
     if _sheet(case) not in {_sheet(other) for other in fit.cases if other.name != case.name}:
         return None
@@ -335,7 +335,7 @@ def without_case(fit: MachineFit, case: Case) -> MachineFit | None:
 
 
 def _sheet(case: Case) -> str:
-    return case.build.facts.panel.material if isinstance(case.build, MachineBuild) else case.name
+    return case.build.facts.panel.material if isinstance(case.build, MachineBuild) else ""
 
 
 def _residuals(fit: MachineFit, case: Case) -> np.ndarray:

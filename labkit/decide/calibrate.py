@@ -34,6 +34,7 @@ __all__ = [
     "calibrate",
     "case_of_push",
     "case_of_run",
+    "case_to_foretell",
     "default_parameters",
 ]
 
@@ -182,6 +183,39 @@ def case_of_push(
         quantity="stiffness_n_per_m", value=_as_normal(k), axis=axis, relative_to=relative_to, mode="", seen_by="camera"
     )
     return Case(name=name, build=build or MachineBuild(facts=facts), profile=None, move_axis="", observations=(seen,))
+
+
+def case_to_foretell(facts: RunFacts, *, name: str, exposures: Sequence[tuple[float, float]]) -> Case:
+    """A run that is not made yet, or not looked at: its blur is asked for.
+
+    Parameters
+    ----------
+    facts : RunFacts
+        The machine and the move, as they will stand in run.toml.
+    name : str
+        What to call it.
+    exposures : sequence of (float, float)
+        Wait from the end of the move, and exposure time, of each exposure [s].
+    """
+    move = facts.move
+    asked = [
+        Observation(
+            quantity="blur_m",
+            value=Estimate.unknown(),
+            axis=move.axis,
+            seen_by="picture",
+            wait_s=wait,
+            exposure_s=time,
+        )
+        for wait, time in exposures
+    ]
+    return Case(
+        name=name,
+        build=MachineBuild(facts=facts),
+        profile=declared_profile(move),
+        move_axis=move.axis,
+        observations=tuple(asked),
+    )
 
 
 def _as_normal(estimate: Estimate) -> Estimate:
@@ -348,7 +382,7 @@ def calibrate(
     parameters: Sequence[Parameter] | None = None,
     giving: Sequence[str] = ("head_mount",),
     model_error: Mapping[str, float] = MODEL_ERRORS,
-    n_starts: int = 16,
+    n_starts: int = 64,
     seed: int = 0,
     level: float = 0.95,
 ) -> MachineFit:

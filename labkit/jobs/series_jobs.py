@@ -15,7 +15,8 @@ from labkit.model.fit import Case
 from labkit.runs.exposures import read_exposures
 from labkit.runs.pushfile import read_push_file
 from labkit.runs.runfolder import load_run
-from labkit.show.series_tables import factors_table, parameters_table, runs_table
+from labkit.show.explore_plots import parameters_table
+from labkit.show.series_tables import factors_table, runs_table
 
 __all__ = ["add_jobs"]
 

@@ -83,7 +83,7 @@ def _draw_factor(ax: Axes, relation: SeriesRelation, curve: FactorCurve) -> None
         color=COLOURS[1],
         alpha=0.25,
         lw=0,
-        label="band",
+        label="its 95 % band",
     )
     ax.plot(scale * curve.values, curve.rms_m / pixel, color=COLOURS[1], label="this factor alone")
     ax.errorbar(x, measured, yerr=np.abs(ends - measured), fmt="o", ms=5, color=COLOURS[0], label="runs, measured")
@@ -96,7 +96,7 @@ def _draw_factor(ax: Axes, relation: SeriesRelation, curve: FactorCurve) -> None
 def _plain_ticks(ax: Axes) -> None:
     for axis, limits in ((ax.xaxis, ax.get_xlim()), (ax.yaxis, ax.get_ylim())):
         narrow = np.ptp(np.log10(limits)) < 1.0
-        axis.set_major_locator(plt.LogLocator(subs=(1, 1.5, 2, 3, 5, 7) if narrow else (1, 3)))
+        axis.set_major_locator(plt.LogLocator(subs=(1, 1.5, 2, 3, 5, 7) if narrow else (1, 2, 5)))
         axis.set_minor_locator(plt.NullLocator())
         axis.set_major_formatter(plt.FuncFormatter(lambda value, _: f"{value:g}"))
 

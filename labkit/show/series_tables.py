@@ -1,4 +1,4 @@
-"""A fitted series of runs in tables: parameters, runs, exposures, factors."""
+"""A fitted series of runs in tables: runs, exposures, factors."""
 
 from __future__ import annotations
 
@@ -7,43 +7,9 @@ import pandas as pd
 from labkit.base import Estimate
 from labkit.decide.blur_factors import FACTORS, SHOWN_UNITS
 from labkit.decide.blur_series import RunBlur, SeriesRelation, is_covered
-from labkit.model.fit import MachineFit
 from labkit.show.tables import estimate_text
 
-__all__ = ["exposures_table", "factors_table", "parameters_table", "runs_table"]
-
-_UNITS = {
-    "stiffness_n_per_m": (1e-3, "N/mm"),
-    "stiffness_x_n_per_m": (1e-3, "N/mm"),
-    "stiffness_y_n_per_m": (1e-3, "N/mm"),
-    "stiffness_z_n_per_m": (1e-3, "N/mm"),
-    "young_modulus_pa": (1e-9, "GPa"),
-    "loss_factor": (1.0, ""),
-}
-
-
-def parameters_table(fit: MachineFit) -> pd.DataFrame:
-    """Fitted parameters with their intervals, in bench units.
-
-    Parameters
-    ----------
-    fit : MachineFit
-        The fit.
-    """
-    rows = []
-    for name, estimate in fit.estimates.items():
-        stem, _, sheet = name.partition(" of ")
-        ending = next((end for end in _UNITS if stem.endswith(end)), "")
-        scale, unit = _UNITS.get(ending, (1.0, ""))
-        words = stem.removesuffix("_n_per_m").removesuffix("_pa").replace("_", " ")
-        rows.append(
-            {
-                "parameter": f"{words} of {sheet}" if sheet else words,
-                "value [95 % interval]": estimate_text(estimate, scale=scale, unit=unit),
-            }
-        )
-    return pd.DataFrame(rows)
-
+__all__ = ["exposures_table", "factors_table", "runs_table"]
 
 def runs_table(relation: SeriesRelation) -> pd.DataFrame:
     """Blur of every run, root mean square over its exposures: measured, fitted, foretold from the other runs.
