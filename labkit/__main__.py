@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from labkit import __version__
 from labkit.jobs import camera_jobs, log_jobs, logging_jobs, optics_jobs, push_jobs, report_jobs, series_jobs, share_jobs
 from labkit.runs.findings import BlockedAnalysisError
+from labkit.runs.parcel_safety import clean_text
 
 __all__ = ["main"]
 
@@ -28,10 +29,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return options.job(options)
     except BlockedAnalysisError as error:
-        print(f"labkit: {error}", file=sys.stderr)
+        print(f"labkit: {clean_text(str(error))}", file=sys.stderr)
         return 1
     except (ValueError, TypeError, OSError) as error:
-        print(f"labkit: {error}", file=sys.stderr)
+        print(f"labkit: {clean_text(str(error))}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
         print("labkit: stopped", file=sys.stderr)

@@ -13,6 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from labkit.runs.findings import LogReport
+from labkit.runs.parcel_safety import clean_text
 from labkit.show import tables
 
 __all__ = ["output_options", "print_findings", "print_json", "print_table", "print_wrapped", "progress", "si", "write"]
@@ -45,7 +46,7 @@ def print_findings(reports: Sequence[LogReport], *, least: str = "note") -> None
     for one in reports:
         counts = {weight: sum(f.severity == weight for f in one.findings) for weight in ("fatal", "warning", "note")}
         found = ", ".join(f"{count} {weight}{'s' if count > 1 else ''}" for weight, count in counts.items() if count)
-        print(f"{one.name}: {len(one.passed)} checks passed" + (f"; found: {found}" if found else ", nothing found"))
+        print(f"{clean_text(one.name)}: {len(one.passed)} checks passed" + (f"; found: {found}" if found else ", nothing found"))
     for row in tables.findings_table(reports, least=least).itertuples(index=False):
         print_wrapped(
             f"{row.severity.upper()} in {row.where}: {row.finding} {row.consequence} {row.advice}", indent="  "
@@ -54,14 +55,17 @@ def print_findings(reports: Sequence[LogReport], *, least: str = "note") -> None
 
 def print_table(title: str, table: pd.DataFrame) -> None:
     """A titled table."""
-    print(f"\n{title}")
-    print(textwrap.indent(table.to_string(index=False, justify="left"), "  "))
+    shown = table.rename(columns=lambda name: clean_text(str(name))).map(
+        lambda cell: clean_text(cell) if isinstance(cell, str) else cell
+    )
+    print(f"\n{clean_text(title)}")
+    print(textwrap.indent(shown.to_string(index=False, justify="left"), "  "))
 
 
 def print_wrapped(text: str, indent: str = "") -> None:
     """A paragraph within the width of the terminal."""
     width = max(60, min(110, shutil.get_terminal_size().columns))
-    print(textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent + "  "))
+    print(textwrap.fill(clean_text(text), width, initial_indent=indent, subsequent_indent=indent + "  "))
 
 
 def print_json(content: dict[str, object]) -> None:
