@@ -149,6 +149,15 @@ def test_readings_that_are_all_alike_are_no_drift():
     assert drift.displacement_m([3.0])[0] == pytest.approx(2e-6)
 
 
+def test_quick_looks_hours_apart_are_borne():
+    """Bursts of looks a millisecond apart, hours between: most curves look alike at such times."""
+    rng = np.random.default_rng(13)
+    for n in (8, 12, 35):
+        t = np.cumsum(rng.choice([1e-3, 1.0, 30.0, 5000.0], n))
+        drift = fit_drift(SlowPositions(time_s=t, position_m=1e6 + 1e-3 * rng.standard_normal(n)))
+        assert drift.law == "constant" and drift.change_m.interval.contains(0.0)
+
+
 def test_draws_are_the_same_every_time():
     slow = warm_up(noise=1e-7 * np.random.default_rng(1).standard_normal(32))
     assert np.array_equal(fit_drift(slow).draws, fit_drift(slow).draws)

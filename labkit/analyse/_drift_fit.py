@@ -30,6 +30,7 @@ __all__ = [
 ]
 
 LAWS = ("constant", "linear", "one time constant", "two time constants")
+_MOST_STEPS = 2000  # of a record: looks in quick bursts hours apart do not set the shortest time constant
 _SHORTEST_STEPS, _LONGEST_RECORDS = 2.0, 10.0  # time constants looked for: in steps, in records
 _STRENGTHS = np.array([0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 100.0])  # of a step of wander over white, variances
 _N_MEMORIES = 6
@@ -37,11 +38,12 @@ _LONGEST = 1.0  # memory of the wander over the record, beyond which it is a ran
 _MEMORY_POWER = 0.25  # prior weight falls as memory^−¼: in trials on simulated noise intervals then keep their level
 _AXIS = {1: 48, 2: 20}  # points of a grid of time constants, by their number
 _ZOOMS = 8
-_KEPT = 12.0  # log weight below the best that a zoom keeps
-_CORE, _CORE_POINTS = 2.0, {1: 7, 2: 25}  # points within this log weight of the best that end the zooming
+_KEPT = 9.0  # log weight below the best that a zoom keeps
+_CORE, _CORE_POINTS = 2.0, {1: 7, 2: 6}  # points of each axis within this log weight of the best that end the zooming
 _APART = 2.0  # least ratio of two time constants
 _DRAWS = 8000
 _ROUNDING = 1e-13  # share of the squares that arithmetic cannot tell from zero
+_RIDGE = 1e-13  # share by which diagonals are raised, so that columns that are alike can be solved for
 _NOTHING = 1e-200  # squares of readings that are all alike
 
 
@@ -159,7 +161,8 @@ def fit_curves(
         constants, pairs = _combinations(axes)
         table = _table(y, fixed, curve(np.concatenate(axes)), pairs, noises)
         over_noise = np.logaddexp.reduce(table.log_weight, axis=1)
-        if (over_noise > over_noise.max() - _CORE).sum() >= _CORE_POINTS[n_curves]:
+        core = constants[over_noise > over_noise.max() - _CORE]
+        if min(np.unique(axis).size for axis in core.T) >= _CORE_POINTS[n_curves]:
             break
         axes = [_zoomed(axis, constants[over_noise > over_noise.max() - _KEPT, k]) for k, axis in enumerate(axes)]
     return _result(table, constants, noises)
@@ -200,11 +203,13 @@ def _table(y: np.ndarray, fixed: np.ndarray, curves: np.ndarray, pairs: np.ndarr
     white = noises.whiten @ stacked
     gram = np.swapaxes(white, 1, 2) @ white
     inner = gram[:, columns[:, :, None], columns[:, None, :]]  # (n_noises, n_designs, p, p)
+    inner = inner + _RIDGE * inner * np.eye(columns.shape[1])
     cross = gram[:, columns, -1]
     solved = np.linalg.solve(inner, cross[..., None])[..., 0]
     total = gram[:, None, -1, -1]
     squares = np.maximum(total - np.sum(cross * solved, axis=-1), _ROUNDING * total + _NOTHING).T
     plain = (stacked.T @ stacked)[columns[:, :, None], columns[:, None, :]]
+    plain = plain + _RIDGE * plain * np.eye(columns.shape[1])
     spread = (np.linalg.slogdet(inner)[1] - np.linalg.slogdet(plain)[1]).T
     n, p = y.size, columns.shape[1]
     return _Table(
@@ -238,6 +243,7 @@ def _solutions(table: _Table, designs: np.ndarray, noises: np.ndarray) -> tuple[
     """Coefficients of designs under noises, and roots of their covariances over the noise scale."""
     at = table.columns[designs]
     inner = table.gram[noises[:, None, None], at[:, :, None], at[:, None, :]]
+    inner = inner + _RIDGE * inner * np.eye(at.shape[1])
     inverse = np.linalg.inv(inner)
     mean = inverse @ table.gram[noises[:, None], at, -1][..., None]
     return mean[..., 0], np.linalg.cholesky(0.5 * (inverse + np.swapaxes(inverse, 1, 2)))
@@ -262,8 +268,8 @@ class Scaled:
     """Readings in steps and in units of their own spread, where all columns are of order one, and the laws to fit."""
 
     def __init__(self, time: np.ndarray, position: np.ndarray) -> None:
-        self.start_s, self.step_s = time[0], float(np.median(np.diff(time)))
         self.span_s = float(time[-1] - time[0])
+        self.step_s = max(float(np.median(np.diff(time))), self.span_s / _MOST_STEPS)
         self.times = (time - time[0]) / self.step_s
         self.offset_m = float(position.mean())
         self.size_m = float(position.std()) or 1.0
