@@ -129,7 +129,7 @@ def fit_drift(slow: SlowPositions, *, level: float = 0.95) -> Drift:
     In trials (40 to 200 positions, four time constants) those of 95 % covered 96 to 99 % of the true values in white
     noise and 91 to 100 % in autoregressive noise with neighbours correlated by up to 0.9. Wander as slow as the drift
     itself passes for it in part: with a memory of a third of the record, under white noise of its size, they covered 84
-    to 94 %. `effective_n` below 8 warns of it; a record on another day is the true test.
+    to 94 %. An `effective_n` below 8 warns of it where it shows; a record on another day is the true test.
 
     Examples
     --------
