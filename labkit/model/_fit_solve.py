@@ -198,9 +198,19 @@ class Descent:
     converged: bool
 
     @property
-    def score(self) -> float:
-        """χ², and what speaks against the ties of the modes: an end that needs modes that do not show is no good."""
-        return self.chi2 + self.point.hidden
+    def spare(self) -> int:
+        """Rows beyond the number of parameters, at least 1."""
+        return max(self.problem.n_rows - len(self.problem.parameters), 1)
+
+    def score(self, spread: float) -> float:
+        """χ², and what speaks against the ties of the modes: an end that needs modes that do not show is no good.
+
+        Parameters
+        ----------
+        spread : float
+            χ²/dof of the best end, at least 1: where the model explains little, χ² is no strong evidence either.
+        """
+        return self.chi2 + spread * self.point.hidden
 
 
 def _descend(problem: Problem, start: np.ndarray, *, softness: float, steps: int) -> Descent:
@@ -218,6 +228,7 @@ def _descend(problem: Problem, start: np.ndarray, *, softness: float, steps: int
         except ValueError:  # no such machine (it tips over): the step is taken back
             return np.full(problem.n_rows, np.inf)
 
+    close = 1e-3 if softness else 1e-7
     found = optimize.least_squares(
         residuals,
         np.clip(start, problem.low + 1e-6, problem.high - 1e-6),
@@ -225,8 +236,8 @@ def _descend(problem: Problem, start: np.ndarray, *, softness: float, steps: int
         bounds=(problem.low, problem.high),
         max_nfev=steps,
         x_scale=1.0,
-        xtol=1e-7,
-        ftol=1e-7,
+        xtol=close,
+        ftol=close,
         gtol=1e-7,
     )
     return Descent(point=at(found.x), problem=problem, chi2=2.0 * float(found.cost), converged=found.status > 0)
@@ -263,14 +274,14 @@ def staged_descents(
             _all_that_end(lambda start: _descend(small, start, softness=_SOFT, steps=_STEPS_SOFT), starts)
         )
         whole = [end.point.logs for end in rough[:_N_HARD]]
-        best = ends[0].score if ends else np.inf
+        before = ends[0] if ends else None
         ends = _distinct([*ends, *_all_that_end(lambda logs: _finish(problem, _whole(problem, told, logs)), whole)])
         for width in _SHAKES:
             if _fits(ends[0]):
                 break
             shaken = ends[0].point.logs + width * rng.standard_normal(len(problem.parameters))
             ends = _distinct([*ends, *_all_that_end(lambda start: _finish(problem, start), [shaken], ends)])
-        if _fits(ends[0]) or ends[0].score > 0.99 * best or not waiting:
+        if _fits(ends[0]) or ends[0] is before or not waiting:
             break
     tell(1.0)
     return ends
@@ -299,8 +310,7 @@ def _whole(problem: Problem, told: np.ndarray, logs: np.ndarray) -> np.ndarray:
 
 
 def _fits(end: Descent) -> bool:
-    spare = end.problem.n_rows - len(end.problem.parameters)
-    return float(stats.chi2.sf(end.score, max(spare, 1))) > _FITS
+    return float(stats.chi2.sf(end.score(1.0), end.spare)) > _FITS
 
 
 def _finish(problem: Problem, start: np.ndarray) -> Descent:
@@ -345,7 +355,8 @@ def _same(end: Descent, other: Descent) -> bool:
 def _distinct(ends: list[Descent]) -> list[Descent]:
     """Best first, each end once."""
     kept: list[Descent] = []
-    for end in sorted(ends, key=lambda e: e.score):
+    spread = max([1.0, *(min(end.chi2 for end in ends) / end.spare for end in ends[:1])])
+    for end in sorted(ends, key=lambda e: e.score(spread)):
         if not any(_same(end, other) for other in kept):
             kept.append(end)
     return kept

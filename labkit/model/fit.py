@@ -186,8 +186,9 @@ def _result(
     explained = dof == 0 or float(stats.chi2.sf(best.chi2, dof)) >= _CHANCE
     scale = max(1.0, best.chi2 / dof) if dof else 1.0
     t_dof = dof + _STATED_DOF if explained else float(dof)
+    jacobian[: problem.measured.size] /= math.sqrt(scale)  # priors keep their weight
     width = (problem.high - problem.low) / math.sqrt(12.0)
-    covariance = np.linalg.inv(jacobian.T @ jacobian / scale + np.diag(width**-2.0))
+    covariance = np.linalg.inv(jacobian.T @ jacobian + np.diag(width**-2.0))
     residuals = _residuals(best)
     return MachineFit(
         cases=problem.cases,
@@ -203,8 +204,8 @@ def _result(
         anchors=_anchors(best),
         n_starts=n_starts,
         converged=best.converged,
-        unidentified=unidentified_words(jacobian, problem.parameters, scale=scale, advice=what_would_help(best)),
-        notes=fit_notes(ends, residuals, dof=dof, scale=scale, explained=explained),
+        unidentified=unidentified_words(jacobian, problem.parameters, advice=what_would_help(best)),
+        notes=fit_notes(ends, residuals, dof=dof, scale=scale, explained=explained, covariance=covariance),
     )
 
 

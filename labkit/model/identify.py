@@ -18,21 +18,20 @@ _UNTOLD = 0.2  # standard deviation of ln from which on a direction is not told:
 _OWN = 0.9  # share of a parameter that lies in what is not told, from which on it is named alone
 _MEMBER = 0.3  # share of the greatest part, from which on a parameter belongs to a combination
 _RIVAL = 6.0  # a second minimum whose χ² is not further above the best (times χ²/dof) fits almost as well
+_SAME = 16.0  # squared distance in standard deviations below which two ends are one
 _LOUD = 0.5  # a mode of the model that shows like this and was not measured is worth a word
 _EDGE = 1e-3  # distance of ln to a bound
 _SOFT = 0.03  # trust in the model when the modes of a candidate are tied
 _STEP = 1e-4  # of ln(parameter), for derivatives
 
 
-def told_directions(jacobian: np.ndarray, *, scale: float) -> tuple[np.ndarray, np.ndarray]:
+def told_directions(jacobian: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Directions in the logarithms of the parameters, worst told first, and how well the observations tell them.
 
     Parameters
     ----------
     jacobian : ndarray, shape (n_rows, n_parameters)
         Derivatives of the weighted residuals by the logarithms of the parameters.
-    scale : float
-        χ²/dof that widens the uncertainties.
 
     Returns
     -------
@@ -45,13 +44,13 @@ def told_directions(jacobian: np.ndarray, *, scale: float) -> tuple[np.ndarray, 
     --------
     Only the sum of the logarithms is told: the direction (1, −1) is not.
 
-    >>> directions, sd = told_directions(np.array([[10.0, 10.0]]), scale=1.0)
+    >>> directions, sd = told_directions(np.array([[10.0, 10.0]]))
     >>> round(abs(float(directions[0, 0] + directions[1, 0])), 9), sd.round(4).tolist()
     (0.0, [inf, 0.0707])
     """
     n = jacobian.shape[1]
     _, strength, rows = np.linalg.svd(jacobian, full_matrices=True)
-    strength = np.append(strength, np.zeros(n - strength.size)) / math.sqrt(scale)
+    strength = np.append(strength, np.zeros(n - strength.size))
     tiny = 1e-9 * max(strength.max(), 1e-300)
     sd = np.where(strength > tiny, 1.0 / np.maximum(strength, tiny), np.inf)[::-1]
     return rows[::-1].T, sd
@@ -65,16 +64,10 @@ def rank(jacobian: np.ndarray) -> int:
     jacobian : ndarray, shape (n_rows, n_parameters)
         Derivatives of the weighted residuals by the logarithms of the parameters.
     """
-    return int(np.sum(told_directions(jacobian, scale=1.0)[1] < _UNTOLD))
+    return int(np.sum(told_directions(jacobian)[1] < _UNTOLD))
 
 
-def unidentified_words(
-    jacobian: np.ndarray,
-    parameters: Sequence[Parameter],
-    *,
-    scale: float,
-    advice: str,
-) -> tuple[str, ...]:
+def unidentified_words(jacobian: np.ndarray, parameters: Sequence[Parameter], *, advice: str) -> tuple[str, ...]:
     """Which parameters or combinations the observations cannot tell, in words.
 
     Parameters
@@ -83,18 +76,16 @@ def unidentified_words(
         Derivatives of the weighted residuals by the logarithms of the parameters.
     parameters : sequence of Parameter
         In the order of the columns.
-    scale : float
-        χ²/dof that widens the uncertainties.
     advice : str
         What would tell more; ends each sentence about a combination.
 
     Examples
     --------
     >>> pair = [Parameter(name="k_n_per_m", low=1, high=9), Parameter(name="m_kg", low=1, high=9)]
-    >>> unidentified_words(np.array([[50.0, -50.0]]), pair, scale=1.0, advice="weigh it")
+    >>> unidentified_words(np.array([[50.0, -50.0]]), pair, advice="weigh it")
     ('the runs tell the ratio k_n_per_m/m_kg, not each of them: weigh it',)
     """
-    directions, sd = told_directions(jacobian, scale=scale)
+    directions, sd = told_directions(jacobian)
     untold = directions[:, sd > _UNTOLD]
     idle = ~np.any(np.abs(jacobian) > 1e-9 * max(np.abs(jacobian).max(initial=0.0), 1e-300), axis=0)
     alone = (np.sum(untold**2, axis=1) > _OWN) & ~idle
@@ -104,8 +95,9 @@ def unidentified_words(
         said.append(f"the runs tell {parameters[number].name} {_how_well(own, parameters[number])}: {advice}")
     rest = np.where((idle | alone)[:, None], 0.0, untold)
     left, strength, _ = np.linalg.svd(rest, full_matrices=False)
-    for direction in left.T[strength > 0.5]:
-        said.append(f"the runs tell {_combination(direction, parameters)}: {advice}")
+    open_ways = left[:, strength > 0.5]
+    if open_ways.shape[1]:
+        said.append(f"the runs tell {_combination(open_ways, parameters)}: {advice}")
     return tuple(said)
 
 
@@ -114,14 +106,16 @@ def _how_well(sd: float, parameter: Parameter) -> str:
     return "hardly at all" if factor >= parameter.high / parameter.low else f"only within a factor of {factor:.2g}"
 
 
-def _combination(direction: np.ndarray, parameters: Sequence[Parameter]) -> str:
-    size = np.abs(direction)
+def _combination(open_ways: np.ndarray, parameters: Sequence[Parameter]) -> str:
+    """What is told when the parameters may move along these directions (columns)."""
+    size = np.linalg.norm(open_ways, axis=1)
     members = np.flatnonzero(size > _MEMBER * size.max())
     names = [parameters[number].name for number in members]
     if len(members) == 1:
         return f"little about {names[0]}"
-    if len(members) > 2:
+    if len(members) > 2 or open_ways.shape[1] > 1:
         return f"only combinations of {', '.join(names[:-1])} and {names[-1]}, not each of them"
+    direction = open_ways[:, 0]
     first, second = direction[members]
     power = abs(first / second)
     raised = "" if abs(power - 1.0) < 0.1 else f"^{power:.2g}"
@@ -151,7 +145,13 @@ def what_would_help(best: Descent) -> str:
 
 
 def fit_notes(
-    ends: list[Descent], residuals: Sequence[Residual], *, dof: int, scale: float, explained: bool
+    ends: list[Descent],
+    residuals: Sequence[Residual],
+    *,
+    dof: int,
+    scale: float,
+    explained: bool,
+    covariance: np.ndarray,
 ) -> tuple[str, ...]:
     """What weakens a fit.
 
@@ -167,6 +167,8 @@ def fit_notes(
         χ²/dof that widens the intervals.
     explained : bool
         True when χ² is no greater than chance allows.
+    covariance : ndarray
+        Of the logarithms of the parameters.
     """
     best, said = ends[0], []
     if not best.converged:
@@ -175,16 +177,20 @@ def fit_notes(
         said.append("no observation is spare, so nothing checks the model")
     if not explained:
         worst = max(residuals, key=lambda r: abs(r.z))
-        said.append(
+        said += [
             f"χ²/dof = {scale:.3g}: model or stated uncertainties are off by more than chance, and intervals are "
-            f"widened by {math.sqrt(scale):.2g}; worst: {worst.observation.label} in {worst.case} (z = {worst.z:+.1f})"
-        )
+            f"widened by {math.sqrt(scale):.2g}; worst: {worst.observation.label} in {worst.case} (z {worst.z:+.1f}); "
+            "what is known of the model's error can be stated as model_error"
+        ]
     for number, parameter in enumerate(best.problem.parameters):
         for word, bound in (("low", best.problem.low), ("high", best.problem.high)):
             if abs(best.point.logs[number] - bound[number]) < _EDGE:
                 said.append(f"{parameter.name} sits on its {word} bound; widen it, or the model lacks something")
     for rival in ends[1:]:
-        if rival.score - best.score < _RIVAL * scale:
+        away = rival.point.logs - best.point.logs
+        if away @ np.linalg.solve(covariance, away) < _SAME:  # the same but for what is not told
+            continue
+        if rival.score(scale) - best.score(scale) < _RIVAL * scale:
             numbers = ", ".join(
                 f"{name} = {value:.3g}" for name, value in rival.problem.numbers(rival.point.logs).items()
             )
