@@ -292,8 +292,7 @@ def test_a_stop_before_the_end_is_said(monkeypatch):
 
 def test_a_parameter_on_its_bound_is_said():
     tight = Parameter(name="side_n_per_m", low=6.2e4, high=5e5)
-
-    notes = fit_machine(three_runs(), [tight, UP, LOSS], n_starts=8).notes
+    notes = fit_machine(three_runs(), [tight, UP, LOSS], n_starts=32).notes
     assert any(note.startswith("side_n_per_m sits on its low bound") for note in notes)
 
 
