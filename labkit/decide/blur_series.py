@@ -166,7 +166,7 @@ def blur_relation(
         )
         summaries.append(own.run if far is None else replace(own.run, foretold_m=far.run.fitted_m))
     curves = tuple(
-        factor_curve(fit, start, factor=factor, span=_span(summaries, factor), n_draws=max(12, n_draws // 2), seed=seed)
+        factor_curve(fit, start, factor=factor, span=_span(summaries, factor), n_draws=max(8, n_draws // 2), seed=seed)
         for factor in FACTORS
         if _span(summaries, factor)[1] > _span(summaries, factor)[0]
     )
