@@ -340,13 +340,24 @@ def test_a_full_disk_stops_the_log_with_the_reason_and_keeps_what_is_written(tmp
     assert log.n_samples > 1500 and log.complete
 
 
-def test_no_space_left_says_so(tmp_path, monkeypatch):
-    def write(handle, data):
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+@pytest.mark.parametrize(
+    ("call", "number", "words"),
+    [
+        ("write", errno.ENOSPC, r"No space left on device.*free space"),
+        ("write", errno.EDQUOT, r"quota exceeded.*free space"),
+        ("fsync", errno.EIO, r"Input/output error.*another disk"),
+        ("open", errno.EROFS, r"Read-only file system.*name a folder that you may write to"),
+    ],
+)
+def test_a_disk_that_refuses_says_so(tmp_path, monkeypatch, call, number, words):
+    sent, folder = FileSource(str(stored(tmp_path / "sent.txt", 100))), tmp_path / "run"
 
-    monkeypatch.setattr(log_file.os, "write", write)
-    with pytest.raises(LogNotStoredError, match=r"No space left on device.*free space"):
-        logged(stored(tmp_path / "sent.txt", 100))
+    def refuse(*_):
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(log_file.os, call, refuse)
+    with pytest.raises(LogNotStoredError, match=words):
+        Logger(sent, LogPlan(folder=folder)).run()
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only the superuser can become nobody")

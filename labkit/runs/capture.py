@@ -21,7 +21,7 @@ import av.error
 import numpy as np
 
 from labkit.base import check_number
-from labkit.runs.log_file import LogNotStoredError, printable
+from labkit.runs.log_file import LogNotStoredError, not_stored, printable
 
 __all__ = ["CameraLostError", "CaptureSummary", "capture_clip"]
 
@@ -133,7 +133,7 @@ def _new_names(folder: Path, stem: str) -> tuple[Path, object]:
                     return path, times
                 times.close()
     except OSError as error:
-        raise LogNotStoredError(f"{printable(folder)} cannot be written: {error}") from error
+        raise not_stored(folder, error) from error
     raise LogNotStoredError(f"{printable(folder)}: all names are taken; use another folder")
 
 

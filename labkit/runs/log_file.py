@@ -7,6 +7,7 @@ the disk (fsync), so that pulling the plug loses no more than that and the time 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 from collections.abc import Callable, Sequence
@@ -15,7 +16,7 @@ from time import monotonic
 
 import numpy as np
 
-__all__ = ["SYNC_EVERY_S", "LogFile", "LogNotStoredError", "printable"]
+__all__ = ["SYNC_EVERY_S", "LogFile", "LogNotStoredError", "not_stored", "printable"]
 
 #: Rows wait no longer than this before they are written and synchronised [s].
 SYNC_EVERY_S = 0.4
@@ -106,7 +107,7 @@ class LogFile:
                 self.n_bytes += written
             os.fsync(self._file)
         except OSError as error:
-            raise _not_stored(self.path, error) from error
+            raise not_stored(self.path, error) from error
         self._since_s = None
         self.longest_sync_s = max(self.longest_sync_s, self._clock() - begun_s)
 
@@ -141,7 +142,7 @@ def _new_file(folder: Path, stem: str) -> tuple[Path, int]:
             with contextlib.suppress(FileExistsError):
                 return path, os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
     except OSError as error:
-        raise _not_stored(folder, error) from error
+        raise not_stored(folder, error) from error
     raise LogNotStoredError(f"{printable(folder)}: all names up to {path.name} are taken; use another folder")
 
 
@@ -155,14 +156,20 @@ def _sync_folder(folder: Path) -> None:
             os.close(handle)
 
 
-def _not_stored(path: Path, error: OSError) -> LogNotStoredError:
-    name = printable(path)
-    cure = "free space or log to another disk, then start again: the next log gets a new number"
+def not_stored(path: Path, error: OSError) -> LogNotStoredError:
+    """The error with its reason in words and what to do.
+
+    Parameters
+    ----------
+    path : Path
+        File or folder that cannot be written.
+    error : OSError
+        What the system said.
+    """
+    cure = "what stands there is whole but for its last line; free space or log to another disk, then start again"
     with contextlib.suppress(OSError):
         folder = path if path.is_dir() else path.parent
         cure = f"{cure} ({shutil.disk_usage(folder).free / 1e6:.0f} MB are free)"
-    if isinstance(error, PermissionError | NotADirectoryError | FileExistsError):
+    if isinstance(error, PermissionError | NotADirectoryError | FileExistsError) or error.errno == errno.EROFS:
         cure = "name a folder that you may write to"
-    return LogNotStoredError(
-        f"{name} cannot be written: {error.strerror or error}; what stands on the disk so far is whole. Cure: {cure}"
-    )
+    return LogNotStoredError(f"{printable(path)} cannot be written: {error.strerror or error}. Cure: {cure}")

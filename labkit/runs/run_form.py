@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from labkit.runs.log_file import not_stored, printable
 from labkit.runs.runfile import RunFile, facts_of, run_template
 
 __all__ = ["FormField", "fill_template", "form_fields", "read_settings", "write_run_file"]
@@ -157,14 +158,18 @@ def write_run_file(folder: Path, text: str) -> Path:
     ------
     ValueError
         When there is one already: it is never overwritten.
+    LogNotStoredError
+        When the folder cannot be written to.
     """
     path = Path(folder) / "run.toml"
-    path.parent.mkdir(parents=True, exist_ok=True)
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="utf-8") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-    except FileExistsError as error:
-        raise ValueError(f"{path} is there already; edit it, or name another folder") from error
+    except OSError as error:
+        if path.is_file():
+            raise ValueError(f"{printable(path)} is there already; edit it, or name another folder") from error
+        raise not_stored(path, error) from error
     return path
