@@ -10,11 +10,33 @@ import sys
 from collections.abc import Sequence
 
 from labkit import __version__
-from labkit.jobs import camera_jobs, log_jobs, logging_jobs, optics_jobs, push_jobs, report_jobs, series_jobs, share_jobs
+from labkit.jobs import (
+    camera_jobs,
+    drift_jobs,
+    log_jobs,
+    logging_jobs,
+    optics_jobs,
+    push_jobs,
+    report_jobs,
+    series_jobs,
+    share_jobs,
+)
 from labkit.runs.findings import BlockedAnalysisError
 from labkit.runs.parcel_safety import clean_text
 
 __all__ = ["main"]
+
+_FAMILIES = (
+    log_jobs,
+    camera_jobs,
+    optics_jobs,
+    push_jobs,
+    drift_jobs,
+    series_jobs,
+    report_jobs,
+    share_jobs,
+    logging_jobs,
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -48,7 +70,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"labkit {__version__}")
     jobs = parser.add_subparsers(required=True, metavar="JOB")
-    for family in (log_jobs, camera_jobs, optics_jobs, share_jobs, logging_jobs, push_jobs, series_jobs, report_jobs):
+    for family in _FAMILIES:
         family.add_jobs(jobs)
     return parser
 
