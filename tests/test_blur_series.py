@@ -12,12 +12,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from labkit.__main__ import main
 from labkit.analyse.exposures import ExposureBlur, measure_exposures
 from labkit.analyse.stiffness import push_test
 from labkit.base import Estimate, LogFormatError
 from labkit.decide.blur_factors import factor_curve
-from labkit.decide.blur_series import blur_misfit, blur_relation, foretell_blur, is_covered, without_case
+from labkit.decide.blur_series import blur_misfit, blur_relation, foretell_blur, is_covered
 from labkit.decide.calibrate import MODEL_ERRORS, case_of_push, case_of_run, case_to_foretell, default_parameters
+from labkit.decide.left_out import without_case
+from labkit.jobs import series_jobs
 from labkit.model.fit import fit_machine
 from labkit.runs.exposures import read_exposures
 from labkit.runs.pushfile import read_push_file
@@ -237,3 +240,47 @@ def test_faults_in_the_list_of_frames(tmp_path, text, match):
     (tmp_path / "sharp.png").write_bytes((SERIES / "08-steel-3-mm" / "sharp.png").read_bytes())
     with pytest.raises(LogFormatError, match=match):
         read_exposures(tmp_path)
+
+
+# ---------------------------------------------------------------------------------------------- command line
+@pytest.fixture
+def prepared(monkeypatch, analysed, fitted, relation):
+    """The job with its slow steps done before: analysis, blur, fit and relation come from the fixtures."""
+    asked = {}
+
+    def calibrate(cases, *, giving):
+        asked["cases"], asked["giving"] = cases, giving
+        return fitted
+
+    monkeypatch.setattr(series_jobs, "measure_exposures", lambda *_, **__: tuple(blurs_of("01-as-built", n=5)))
+    monkeypatch.setattr(series_jobs, "calibrate", calibrate)
+    monkeypatch.setattr(series_jobs, "blur_relation", lambda *_, **__: relation)
+    return asked
+
+
+def test_relate_prints_the_relation(capsys, prepared):
+    push = ["--push", str(SERIES / "push-steel-3-mm.csv"), str(SERIES / "08-steel-3-mm")]
+    runs = [str(SERIES / name) for name in ("01-as-built", "08-steel-3-mm")]
+    assert main(["relate", *runs, *push, "--giving", "support"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    for piece in (
+        "the fitted machine",
+        "foot stiffness x 28.",
+        "01-as-built",
+        "one factor alone",
+        "limit: Frame mass: 21.8",
+    ):
+        assert piece in out, piece
+    assert [case.name for case in prepared["cases"]] == ["01-as-built", "08-steel-3-mm", "push-steel-3-mm.csv"]
+    assert prepared["giving"] == ["support"]
+    assert main(["relate", *runs, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert len(told["points"]) == 25 and told["runs"][3]["factors"]["frame_mass_kg"] == 23.669
+
+
+def test_relate_says_what_is_wrong(capsys, prepared):
+    assert main(["relate", str(SERIES / "01-as-built")]) == 2
+    assert "one run makes no relation" in capsys.readouterr().err
+    runs = [str(SERIES / name) for name in ("01-as-built", "08-steel-3-mm")]
+    assert main(["relate", *runs, "--push", str(SERIES / "push-steel-3-mm.csv"), "09-steel-ballast"]) == 2
+    assert "names run '09-steel-ballast', which is not among 01-as-built, 08-steel-3-mm" in capsys.readouterr().err

@@ -11,15 +11,15 @@ import pytest
 from labkit.analyse.exposures import ExposureBlur
 from labkit.analyse.stiffness import push_test
 from labkit.base import Estimate
-from labkit.decide.blur_series import without_case
 from labkit.decide.calibrate import (
     MODEL_ERRORS,
-    MachineBuild,
     calibrate,
     case_of_push,
     case_of_run,
     default_parameters,
 )
+from labkit.decide.left_out import without_case
+from labkit.decide.machine_build import MachineBuild
 from labkit.model.fit import Parameter, fit_machine
 from labkit.model.fit_cases import Look, case_values, tie_modes
 from labkit.runs.pushfile import read_push_file

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import signal, special
 
 from labkit.base import Estimate, check_choice
-from labkit.decide.calibrate import MachineBuild
+from labkit.decide.machine_build import MachineBuild
 from labkit.model.fit import Case, MachineFit
 from labkit.model.fit_cases import Look, case_values
 from labkit.model.move import declared_profile

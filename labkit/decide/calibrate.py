@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy import special
@@ -21,7 +21,7 @@ from labkit.analyse.one_axis import AxisAnalysis
 from labkit.analyse.one_run import RunAnalysis
 from labkit.analyse.stiffness import PushTest
 from labkit.base import Estimate, check_choice, check_number
-from labkit.model.assemble import machine_from_facts, parameter_names
+from labkit.decide.machine_build import MachineBuild
 from labkit.model.fit import Case, MachineFit, Observation, Parameter, fit_machine
 from labkit.model.machine import Machine
 from labkit.model.materials import material
@@ -30,7 +30,6 @@ from labkit.runs.facts import RunFacts
 
 __all__ = [
     "MODEL_ERRORS",
-    "MachineBuild",
     "calibrate",
     "case_of_push",
     "case_of_run",
@@ -64,33 +63,8 @@ _BOUNDS = {
 _GIVING = ("head_mount", "support")  # parts that are rigid unless named
 _SHEET_WIDTH = 2.0  # modulus: beyond both ends of the table's interval by this factor
 _SHEET_LOSS = (0.001, 0.3)  # joints included
-_REMEMBERED = 512
 _LAST_STARTS = 2
 _REACH, _LEAST_REACH = 8.0, 0.02  # standard errors and ln(ratio) by which the second fit may leave the first
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class MachineBuild:
-    """Makes the machine of a run from parameters, and remembers those made: a fit asks for the same ones often.
-
-    Parameters
-    ----------
-    facts : RunFacts
-        What was tested.
-    """
-
-    facts: RunFacts
-    _made: dict = field(default_factory=dict, repr=False)
-
-    def __call__(self, parameters: Mapping[str, float]) -> Machine:
-        """The machine; parameters that this run does not have are passed over."""
-        own = {name: parameters[name] for name in parameter_names(self.facts) if name in parameters}
-        key = tuple(own.items())
-        if key not in self._made:
-            if len(self._made) >= _REMEMBERED:
-                self._made.clear()
-            self._made[key] = machine_from_facts(self.facts, own)
-        return self._made[key]
 
 
 # ------------------------------------------------------------------------------------------------------ cases
