@@ -15,16 +15,8 @@ import numpy as np
 from scipy import optimize, stats
 from scipy.stats import qmc
 
-from labkit.model.fit_cases import (
-    Case,
-    Look,
-    Parameter,
-    case_values,
-    follow_modes,
-    hidden_cost,
-    settling_spread_s,
-    tie_modes,
-)
+from labkit.model.fit_cases import Look, case_values, follow_modes, hidden_cost, settling_spread_s, tie_modes
+from labkit.model.fit_parts import Case, Parameter
 
 __all__ = ["Descent", "Point", "Problem", "staged_descents"]
 

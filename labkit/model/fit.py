@@ -15,7 +15,7 @@ from scipy import special, stats
 
 from labkit.base import Estimate, Interval, check_number
 from labkit.model._fit_solve import Descent, Problem, staged_descents
-from labkit.model.fit_cases import Case, Observation, Parameter
+from labkit.model.fit_parts import Case, Observation, Parameter
 from labkit.model.fit_result import MachineFit, PredictedMode, Prediction, Residual, TiedMode
 from labkit.model.identify import NextRun, fit_notes, next_run, rank, unidentified_words, what_would_help
 from labkit.model.materials import MaterialNumber

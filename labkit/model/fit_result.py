@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.base import Estimate, Interval, check_number
-from labkit.model.fit_cases import Case, Look, Observation, Parameter, case_values, follow_modes, tie_modes
+from labkit.model.fit_cases import Look, case_values, follow_modes, tie_modes
+from labkit.model.fit_parts import Case, Observation, Parameter
 
 __all__ = ["MachineFit", "PredictedMode", "Prediction", "Residual", "TiedMode", "case_facts"]
 

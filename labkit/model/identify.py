@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.model._fit_solve import Descent
-from labkit.model.fit_cases import Case, Look, Observation, Parameter, case_values, follow_modes, tie_modes
+from labkit.model.fit_cases import Look, case_values, follow_modes, tie_modes
+from labkit.model.fit_parts import Case, Observation, Parameter
 from labkit.model.fit_result import MachineFit, Residual
 
 __all__ = ["NextRun", "fit_notes", "next_run", "rank", "told_directions", "unidentified_words", "what_would_help"]
