@@ -17,6 +17,7 @@ import os
 import signal
 import tempfile
 import warnings
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,7 +35,7 @@ from hypothesis import strategies as st
 from scipy.io import wavfile
 
 from labkit.base import STANDARD_GRAVITY_M_S2 as G
-from labkit.base import find_unit
+from labkit.base import LogFormatError, find_unit
 from labkit.runs import textlog
 from labkit.runs.clipfiles import open_clip
 from labkit.runs.exposures import read_exposures
@@ -399,7 +400,7 @@ def binary_logs() -> dict[str, bytes]:
             warnings.simplefilter("ignore", ResourceWarning)  # the writer leaves its file to the garbage collector
             pyuff.UFF(str(folder / "log.uff")).write_sets(uff_sets(), mode="overwrite")
         made = {path.name: path.read_bytes() for path in sorted(folder.iterdir())}
-    made["padded.gz"] = gzip.compress(b"t [s],ax [g]\n" + b"".join(b"%d,1\n" % i for i in range(40)), mtime=0)
+    made["padded.gz"] = gzip.compress(b"t [s],ax [g]\n" + b"".join(b"%.3f,1\n" % (i / 40) for i in range(40)), mtime=0)
     return made
 
 
@@ -671,3 +672,162 @@ def test_any_bytes_as_a_picture(suffix, content):
     with a_file(content, f"some{suffix}") as path:
         check_picture(tried(read_picture, path))
         tried(walk, path, frame_rate_hz=50.0)
+
+
+# ------------------------------------------------------------------------------- files that are no plain files
+DOORS = {
+    "log.csv": lambda p: read_log(p, units="g", sample_rate_hz=1.0),
+    "log.npy": read_log,
+    "run.toml": read_run_file,
+    "push.csv": read_push_file,
+    "times.txt": read_frame_times_s,
+    "frame.png": read_picture,
+    "stack.tif": lambda p: open_clip(p, frame_rate_hz=1.0),
+    "clip.mkv": open_clip,
+    "clip.npy": lambda p: open_clip(p, frame_rate_hz=1.0),
+}
+
+
+@pytest.mark.parametrize("name", DOORS)
+def test_a_pipe_is_refused_and_never_waited_for(tmp_path, name):
+    os.mkfifo(tmp_path / name)
+    assert tried(DOORS[name], tmp_path / name) is None
+    if name.startswith("log"):
+        with pytest.raises(LogFormatError, match="no log file"):
+            load_run(tmp_path)
+
+
+@pytest.mark.parametrize("name", DOORS)
+def test_a_folder_in_place_of_a_file_and_nothing_at_all(tmp_path, name):
+    assert tried(DOORS[name], tmp_path / name) is None
+    (tmp_path / name).mkdir()
+    assert tried(DOORS[name], tmp_path / name) is None
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="the superuser may read everything")
+@pytest.mark.parametrize("name", DOORS)
+def test_what_may_not_be_read_is_named(tmp_path, name):
+    (tmp_path / name).write_bytes(b"t_s,ax_g\n0,1\n1,1\n")
+    (tmp_path / name).chmod(0)
+    assert tried(DOORS[name], tmp_path / name) is None
+
+
+def test_a_folder_that_may_only_be_read_is_enough(tmp_path):
+    (tmp_path / "log.csv").write_text("t_s,ax_g\n0,1\n1,1\n2,1\n")
+    (tmp_path / "run.toml").write_text("[run]\ntitle = 'x'\n")
+    tmp_path.chmod(0o500)
+    try:
+        assert load_run(tmp_path).logs[0].recording.n_samples == 3
+        assert sorted(path.name for path in tmp_path.iterdir()) == ["log.csv", "run.toml"]
+    finally:
+        tmp_path.chmod(0o700)
+
+
+@pytest.mark.parametrize("name", BINARY_LOGS)
+def test_names_that_are_no_utf_8(tmp_path, name):
+    path = Path(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9 \xff" + name.encode()))
+    try:
+        path.write_bytes(BINARY_LOGS[name])
+    except OSError:
+        pytest.skip("this file system takes UTF-8 only")
+    how = {"units": "count" if name[0] in "ui" else "g", "sample_rate_hz": 40.0}
+    assert load_run(path, reading=how).logs[0].recording.n_samples == 40
+
+
+@pytest.mark.parametrize("name", [*CLIPS, *PICTURES])
+def test_clips_and_pictures_of_names_that_are_no_utf_8(tmp_path, name):
+    path = Path(os.fsdecode(os.fsencode(tmp_path) + b"/12:30 caf\xe9 \xff" + name.encode()))
+    try:
+        path.write_bytes((CLIPS | PICTURES)[name])
+    except OSError:
+        pytest.skip("this file system takes UTF-8 only")
+    assert read_picture(path).pixels.shape[-2:] in ((32, 32), (24, 32))
+
+
+def test_a_log_that_grows_while_it_is_read(tmp_path):
+    """What was there when reading began is there, whole; what comes later is read as far as it is there."""
+    path = tmp_path / "log.csv"
+    path.write_text("t [s],ax [g]\n" + "".join(f"{i / 1000:.3f},{i}\n" for i in range(1000)))
+    blocks = textlog.read_bytes
+
+    def grow(stream: io.BufferedIOBase, size: int, file: str) -> bytes:
+        block = blocks(stream, size, file)
+        with path.open("a") as more:
+            n = grow.n = grow.n + 1
+            more.write(f"{n / 1000:.3f},{n}\n" if n < 1040 else "")
+            more.write("1.04" if n == 1040 else "")
+        return block
+
+    grow.n = 999
+    with mock.patch.object(textlog, "read_bytes", grow):
+        recording = read_log(path)
+    assert 1000 <= recording.n_samples < 1041
+    np.testing.assert_allclose(recording.values[0] / G, np.arange(recording.n_samples))
+
+
+# ------------------------------------------------------------------------------------ files that want too much
+def test_a_log_packed_too_well_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr("labkit.runs.table.FREE_BYTES", 1 << 20)
+    text = b"t [s],ax [g]\n" + b"0.5,1\n" * 400_000
+    (tmp_path / "log.csv.gz").write_bytes(gzip.compress(text))
+    with pytest.raises(LogFormatError, match=r"log\.csv\.gz: found more than 2 MiB packed into .*`gzip -d`"):
+        read_log(tmp_path / "log.csv.gz", irregular="mark")
+    np.savez_compressed(tmp_path / "log.npz", ax_g=np.zeros(1_000_000), rate=5.0)
+    with pytest.raises(LogFormatError, match=r"log\.npz: found 8\d* bytes packed into .* without compression"):
+        read_log(tmp_path / "log.npz")
+    pd.DataFrame({"ax_g": np.zeros(1_000_000)}).to_parquet(tmp_path / "log.parquet")
+    with pytest.raises(LogFormatError, match=r"log\.parquet: found 8000000 bytes packed into"):
+        read_log(tmp_path / "log.parquet", sample_rate_hz=1.0)
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".csv.gz"])
+def test_a_line_without_end_is_refused_before_it_fills_the_memory(tmp_path, monkeypatch, suffix):
+    monkeypatch.setattr(textlog, "_LONGEST_LINE_BYTES", 1 << 20)
+    monkeypatch.setattr(textlog, "_PIECE_BYTES", 1 << 18)
+    path = tmp_path / f"log{suffix}"
+    for start in (b"", b"t_s,ax_g\n" + b"".join(b"%d,1\n" % i for i in range(20))):
+        text = start + b"1," * 1_000_000
+        path.write_bytes(gzip.compress(text, 1) if suffix.endswith("gz") else text)
+        with pytest.raises(LogFormatError, match=r"a line of more than 1 MiB.*line end behind each row"):
+            read_log(path, units="g")
+
+
+def test_thousands_of_columns(tmp_path):
+    """A line of titles that alone is longer than the head of other logs."""
+    names = [f"channel_number_{i} [mg]" for i in range(6_000)]
+    rows = "".join(f"{i}," + ",".join(["1.5"] * len(names)) + "\n" for i in range(4))
+    (tmp_path / "log.csv").write_text(",".join(["t [s]", *names]) + "\n" + rows)
+    recording = read_log(tmp_path / "log.csv")
+    assert recording.values.shape == (6_000, 4) and recording.channels[-1] == "channel_number_5999"
+
+
+def test_blank_lines_at_the_start_do_not_make_room_for_rows_that_cannot_be(tmp_path):
+    """The likely number of rows comes from the first lines; it may not exceed what the file can hold."""
+    rows = "".join(f"{i}," + ",".join(["1"] * 500) + "\n" for i in range(2_000))
+    path = tmp_path / "log.csv"
+    path.write_text("\n" * 120_000 + "t [s]," + ",".join(f"a{i} [g]" for i in range(500)) + "\n" + rows)
+    log = textlog.TextLog(path)
+    assert log._likely_rows * len(log.columns) < path.stat().st_size
+    assert read_log(path).values.shape == (500, 2_000)
+
+
+@pytest.mark.parametrize("width", [1 << 15, 1 << 30])
+def test_pictures_that_claim_to_be_huge(tmp_path, width):
+    tifffile.imwrite(tmp_path / "a.tif", np.zeros((40, 40), np.uint8), photometric="minisblack")
+    with tifffile.TiffFile(tmp_path / "a.tif", mode="r+b") as file:
+        for name in ("ImageWidth", "ImageLength"):
+            file.pages[0].tags[name].overwrite(width)
+    png = bytearray(PICTURES["grey.png"])
+    png[16:24] = width.to_bytes(4, "big") * 2
+    png[29:33] = zlib.crc32(bytes(png[12:29])).to_bytes(4, "big")
+    (tmp_path / "a.png").write_bytes(png)
+    for name in ("a.tif", "a.png"):
+        with pytest.raises(LogFormatError, match=rf"a\.{name[2:]}"):
+            read_picture(tmp_path / name)
+
+
+def test_a_clip_too_long_for_a_picture_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr("labkit.runs.pictures._MOST_BURST_PIXELS", 2 * 32 * 32)
+    (tmp_path / "clip.mkv").write_bytes(CLIPS["whole.mkv"])
+    with pytest.raises(LogFormatError, match=r"clip\.mkv: found more than 2 frames of 32×32 px"):
+        read_picture(tmp_path / "clip.mkv")

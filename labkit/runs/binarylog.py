@@ -305,9 +305,10 @@ def _read_parquet(path: Path) -> ArrayLog:
             cure="install it with `pip install 'rigidity-lab[parquet]'`, or export the log as CSV",
         )
     try:
-        stated = parquet.read_metadata(path)
-        _check_unpacked(path, 8 * stated.num_rows * max(stated.num_columns, 1))
-        frame = pd.read_parquet(path)
+        with path.open("rb") as stream:  # a name need not be UTF-8
+            stated = parquet.read_metadata(stream)
+            _check_unpacked(path, 8 * stated.num_rows * max(stated.num_columns, 1))
+            frame = pd.read_parquet(stream)
     except LogFormatError:
         raise
     except (*_READ_ERRORS, NotImplementedError) as error:

@@ -16,7 +16,7 @@ import tifffile
 from PIL import Image
 
 from labkit.base import LogFormatError
-from labkit.runs.clips import Clip, ClipDamaged, frame_times_s, grey, white_level
+from labkit.runs.clips import Clip, ClipDamaged, frame_times_s, grey, same_size, white_level
 from labkit.runs.video import open_video
 
 __all__ = ["UNREADABLE", "natural_order", "open_clip", "picture_files", "read_pixels"]
@@ -109,7 +109,7 @@ def _open_folder(path: Path, rate_hz: float | None, time_s: Sequence[float] | No
     def read() -> Iterator[tuple[float, np.ndarray]]:
         for number, (time, file) in enumerate(zip(times, files)):
             picture = first if number == 0 else grey(file.name, _read_raw(path.name, file, number))
-            yield time, _same_size(path.name, picture, first.shape, number)
+            yield time, same_size(path.name, picture, first.shape, number)
 
     return Clip(
         name=path.name,
@@ -159,18 +159,6 @@ def _read_raw(folder: str, file: Path, number: int) -> np.ndarray:
         ) from error
 
 
-def _same_size(name: str, picture: np.ndarray, shape: tuple[int, ...], number: int) -> np.ndarray:
-    if picture.shape != shape:
-        raise ClipDamaged(
-            name,
-            frame_number=number,
-            found=f"a picture of {picture.shape[1]}×{picture.shape[0]} px",
-            expected=f"{shape[1]}×{shape[0]} px as in the first frame",
-            cure="keep pictures of one size in a clip",
-        )
-    return picture
-
-
 def _first_line(error: Exception) -> str:
     return (str(error) or type(error).__name__).splitlines()[0]
 
@@ -191,7 +179,7 @@ def _open_stack(path: Path, rate_hz: float | None, time_s: Sequence[float] | Non
     def read() -> Iterator[tuple[float, np.ndarray]]:
         walk = pages()
         for number, time in enumerate(times):
-            yield time, _same_size(path.name, _next_page(path.name, walk, number), first.shape, number)
+            yield time, same_size(path.name, _next_page(path.name, walk, number), first.shape, number)
 
     return Clip(
         name=path.name,

@@ -15,7 +15,17 @@ import numpy as np
 
 from labkit.base import LogFormatError, check_array, check_number
 
-__all__ = ["Clip", "ClipDamaged", "Frame", "Region", "check_frame_times", "frame_times_s", "grey", "white_level"]
+__all__ = [
+    "Clip",
+    "ClipDamaged",
+    "Frame",
+    "Region",
+    "check_frame_times",
+    "frame_times_s",
+    "grey",
+    "same_size",
+    "white_level",
+]
 
 _NUMBERS = "buif"
 _LUMA = np.array([0.299, 0.587, 0.114], dtype=np.float32)  # ITU-R BT.601 weights of R, G, B
@@ -235,7 +245,7 @@ class Clip:
                 if times is not None and number >= len(times):
                     raise ValueError(f"time_s has {len(times)} times, {name} gives more frames; give one time a frame")
                 time = number / frame_rate_hz if times is None else times[number]
-                yield time, grey(name, np.asarray(picture))
+                yield time, same_size(name, grey(name, np.asarray(picture)), first.shape, number)
 
         return cls(
             name=name,
@@ -276,10 +286,10 @@ def check_frame_times(time_s: Sequence[float]) -> list[float]:
 
 
 def grey(name: str, picture: np.ndarray) -> np.ndarray:
-    """Grey levels of a picture; colours by the BT.601 weights, an opacity channel is left out, black and white 0, 255."""
+    """Grey levels of a picture; colours by the BT.601 weights, opacity left out, black and white as 0 and 255."""
     if picture.dtype.kind not in _NUMBERS or 0 in picture.shape:
         raise ValueError(f"a picture of {name} has shape {picture.shape} of {picture.dtype}; it must hold real numbers")
-    if picture.dtype == bool:
+    if picture.dtype.kind == "b":
         picture = picture.astype(np.uint8) * np.uint8(255)
     if picture.ndim == 3 and picture.shape[2] in (3, 4):
         return picture[:, :, :3].astype(np.float32) @ _LUMA
@@ -290,8 +300,21 @@ def grey(name: str, picture: np.ndarray) -> np.ndarray:
     return picture
 
 
+def same_size(name: str, picture: np.ndarray, shape: tuple[int, ...], number: int) -> np.ndarray:
+    """The picture, or `ClipDamaged` when its shape is not that of the first frame."""
+    if picture.shape != shape:
+        raise ClipDamaged(
+            name,
+            frame_number=number,
+            found=f"a picture of {picture.shape[1]}×{picture.shape[0]} px",
+            expected=f"{shape[1]}×{shape[0]} px as in the first frame",
+            cure="keep pictures of one size in a clip",
+        )
+    return picture
+
+
 def white_level(dtype: np.dtype) -> float:
     """Greatest grey level of a kind of whole number, as `grey` gives it; inf for other numbers."""
-    if dtype == bool:
+    if dtype.kind == "b":
         return 255.0
     return float(np.iinfo(dtype).max) if np.issubdtype(dtype, np.integer) else np.inf

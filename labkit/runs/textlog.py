@@ -159,12 +159,9 @@ class TextLog:
         line, skip, held = 1, self._n_preamble, b""
         with open_bytes(self._path) as stream:
             size = self._path.stat().st_size
-            for text in _whole_lines(
-                stream, self.dialect.encoding, self._old_line_ends, self.file, packed_bytes=size
-            ):
-                while skip and text:
-                    end = text.find(b"\n") + 1 or len(text)
-                    text, skip, line = text[end:], skip - 1, line + 1
+            for text in _whole_lines(stream, self.dialect.encoding, self._old_line_ends, self.file, packed_bytes=size):
+                text, skipped = _behind(text, skip)
+                skip, line = skip - skipped, line + skipped
                 if held and not text.isspace():
                     yield (piece := _Piece(text=held, first_line=line, n_lines=held.count(b"\n")))
                     line, held = line + piece.n_lines, text
@@ -321,6 +318,14 @@ def _compiled(piece: bytes, dialect: Dialect) -> pd.DataFrame | None:
         return None
     extra = frame.shape[1] - dialect.n_columns  # a separator that closes the row makes an empty column
     return frame if extra == 0 or (extra == 1 and frame.iloc[:, -1].isna().all()) else None
+
+
+def _behind(text: bytes, n_lines: int) -> tuple[bytes, int]:
+    """The text behind so many lines, and how many there were (fewer when it ends before)."""
+    at = done = 0
+    while done < n_lines and at < len(text):
+        at, done = text.find(b"\n", at) + 1 or len(text), done + 1
+    return text[at:] if at else text, done
 
 
 def _line_of(segments: Sequence[_Segment], firsts: Sequence[int], row: int) -> int:

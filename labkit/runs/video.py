@@ -13,7 +13,7 @@ import numpy as np
 from av.codec.codec import Properties
 
 from labkit.base import LogFormatError, check_number
-from labkit.runs.clips import Clip, ClipDamaged, check_frame_times
+from labkit.runs.clips import Clip, ClipDamaged, check_frame_times, same_size
 
 __all__ = ["open_video"]
 
@@ -57,6 +57,7 @@ def open_video(path: Path, *, frame_rate_hz: float | None, time_s: Sequence[floa
 
     def read() -> Iterator[tuple[float, np.ndarray]]:
         for number, (time, pixels) in enumerate(_frames(path)):
+            pixels = same_size(path.name, pixels, (facts["height"], facts["width"]), number)
             yield _time(path, number, time, given, frame_rate_hz), pixels
 
     return Clip(
