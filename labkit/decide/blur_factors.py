@@ -15,11 +15,12 @@ from scipy import signal, special
 from labkit.base import Estimate, check_choice
 from labkit.decide.machine_build import MachineBuild
 from labkit.model.fit import Case, MachineFit
-from labkit.model.fit_cases import Look, case_values
-from labkit.model.move import declared_profile
+from labkit.model.machine import Machine
+from labkit.model.move import MoveProfile, declared_profile
+from labkit.model.ringing import exposure_motion, ringing
 from labkit.runs.facts import RunFacts
 
-__all__ = ["FACTORS", "SHOWN_UNITS", "FactorCurve", "RunFactors", "factor_curve", "run_factors"]
+__all__ = ["FACTORS", "SHOWN_UNITS", "FactorCurve", "RunFactors", "blur_values_m", "factor_curve", "run_factors"]
 
 #: The factors of the relation, and what they are called.
 FACTORS = {
@@ -204,8 +205,8 @@ def _mean_slope(values: np.ndarray, best: np.ndarray, drawn: np.ndarray, level: 
 
 def _changed(
     case: Case, factor: str, value: float, parameters: dict[str, float], ballast_m: tuple[float, float, float] | None
-) -> Look:
-    """The machine of a case with one factor changed, after its move."""
+) -> np.ndarray:
+    """Blur of the exposures of a case with one factor changed [m]."""
     facts, profile = _facts(case), case.profile
     if factor == "acceleration_m_s2":
         profile = declared_profile(replace(facts.move, commanded_acceleration_m_s2=value))
@@ -216,8 +217,25 @@ def _changed(
         name = f"young_modulus_pa of {facts.panel.material}"
         now = run_factors(case, parameters).panel_stiffness_n_per_m
         machine = case.build(parameters | {name: parameters[name] * value / now})
-    seen = tuple(one for one in case.observations if one.quantity == "blur_m")
-    return Look(case=replace(case, profile=profile, observations=seen), machine=machine)
+    return blur_values_m(case, machine, profile=profile)
+
+
+def blur_values_m(case: Case, machine: Machine, *, profile: MoveProfile | None = None) -> np.ndarray:
+    """Blur that a machine has in each exposure of a case, in the order of its observations [m].
+
+    Parameters
+    ----------
+    case : Case
+        The case; what was measured in it is not used.
+    machine : Machine
+        The machine.
+    profile : MoveProfile, optional
+        Another move than that of the case.
+    """
+    after = ringing(machine, case.profile if profile is None else profile, axis=case.move_axis)
+    seen = [one for one in case.observations if one.quantity == "blur_m"]
+    motions = [exposure_motion(after, wait_s=one.wait_s, exposure_s=one.exposure_s) for one in seen]
+    return np.array([motion.sigma_m["xyz".index(one.axis)] for one, motion in zip(seen, motions)])
 
 
 def _with_mass(facts: RunFacts, frame_mass_kg: float, ballast_m: tuple[float, float, float] | None) -> RunFacts:
@@ -229,5 +247,5 @@ def _with_mass(facts: RunFacts, frame_mass_kg: float, ballast_m: tuple[float, fl
     return replace(facts, frame_mass_kg=frame_mass_kg, layout=layout)
 
 
-def _rms_m(look: Look) -> float:
-    return math.sqrt(float(np.mean(case_values(look, {}) ** 2)))
+def _rms_m(values_m: np.ndarray) -> float:
+    return math.sqrt(float(np.mean(values_m**2)))

@@ -15,11 +15,18 @@ import numpy as np
 from scipy import optimize, special
 
 from labkit.base import Estimate, Interval
-from labkit.decide.blur_factors import FACTORS, SHOWN_UNITS, FactorCurve, RunFactors, factor_curve, run_factors
+from labkit.decide.blur_factors import (
+    FACTORS,
+    SHOWN_UNITS,
+    FactorCurve,
+    RunFactors,
+    blur_values_m,
+    factor_curve,
+    run_factors,
+)
 from labkit.decide.calibrate import MODEL_ERRORS
 from labkit.decide.left_out import without_case
 from labkit.model.fit import Case, MachineFit, Observation
-from labkit.model.fit_cases import Look, case_values
 
 __all__ = [
     "BlurPoint",
@@ -210,8 +217,8 @@ def foretell_blur(fit: MachineFit, case: Case, *, n_draws: int = 100, seed: int 
     seen = _blurs(case)
     if not seen:
         raise ValueError(f"case {case.name!r} has no blur; give case_of_run the exposures of the run")
-    best = _blur_values(case, fit.parameters())
-    drawn = np.array([_blur_values(case, numbers) for numbers in fit.sample(n_draws, seed=seed)])
+    best = blur_values_m(case, case.build(fit.parameters()))
+    drawn = np.array([blur_values_m(case, case.build(numbers)) for numbers in fit.sample(n_draws, seed=seed)])
     misfit, rng = blur_misfit(fit), np.random.default_rng(seed + 1)
     level = fit.level
     each = drawn * np.exp(misfit * rng.standard_normal(drawn.shape))
@@ -264,11 +271,6 @@ def blur_misfit(fit: MachineFit, *, least: float = MODEL_ERRORS["blur_m"]) -> fl
 
 def _blurs(case: Case) -> list[Observation]:
     return [seen for seen in case.observations if seen.quantity == "blur_m"]
-
-
-def _blur_values(case: Case, parameters: dict[str, float]) -> np.ndarray:
-    only = replace(case, observations=tuple(_blurs(case)))
-    return case_values(Look(case=only, machine=case.build(parameters)), {})
 
 
 def _estimate(value: float, drawn: np.ndarray, level: float) -> Estimate:
