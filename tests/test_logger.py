@@ -6,6 +6,7 @@ import math
 import os
 import resource
 import signal
+import socket
 import tempfile
 import threading
 import time
@@ -261,6 +262,33 @@ def test_live_from_a_pseudo_terminal_with_losses_garbage_and_a_wrong_stated_rate
     assert missing >= 10 and abs(missing - summary.n_lost) <= 2
     steps = log.values[:, np.isfinite(log.values[0])] / (STEP_MG * 1e-3 * STANDARD_GRAVITY_M_S2)
     assert np.abs(steps - np.round(steps)).max() < 1e-3
+
+
+def test_from_a_socket_that_hangs_up_and_comes_back(tmp_path):
+    """Rows over TCP with the sensor's own clock; the server closes the first connection in the middle."""
+    server = socket.create_server(("127.0.0.1", 0))
+
+    def serve():
+        for first, stop in ((0, 6000), (6600, 9000)):
+            connection = server.accept()[0]
+            connection.sendall(b"t [us],ax [mg]\n")
+            for i in range(first, stop, 100):
+                connection.sendall("".join(f"{500 * k},{k % 1000}\n" for k in range(i, i + 100)).encode())
+                time.sleep(0.01)
+            connection.close()
+
+    thread = threading.Thread(target=serve)
+    thread.start()
+    source = open_source(f"socket://127.0.0.1:{server.getsockname()[1]}")
+    logger = Logger(source, LogPlan(folder=tmp_path, pretrigger_s=0.0))
+    logger.run(lambda status: logger.stop() if status.n_samples >= 8000 else None)
+    thread.join()
+    server.close()
+    assert logger._session.n_pauses == 1
+    text = logger._session.paths[0].read_text()
+    assert "# pause: the connection was lost" in text and "the connection paused" in text
+    log = read_log(logger._session.paths[0], irregular="mark")
+    assert np.isnan(log.values[0]).sum() >= 600 and log.sample_rate_hz == pytest.approx(2000, rel=1e-3)
 
 
 # --------------------------------------------------------------------------------------- plug pulled, disk full

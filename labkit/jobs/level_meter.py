@@ -48,7 +48,7 @@ def status_line(status: LoggerStatus, *, n_moves: int = 0) -> str:
 
 
 def meter_lines(levels: tuple[Level, ...], recording: Recording | None, *, range_si: float = math.nan) -> list[str]:
-    """A line a channel: strip of the last seconds, meter of the peak, numbers; says when the range is nearly used up.
+    """A line a channel: meter of the peak, numbers, strip of the last seconds; says when the range is nearly used up.
 
     Parameters
     ----------
@@ -73,8 +73,8 @@ def meter_lines(levels: tuple[Level, ...], recording: Recording | None, *, range
         if recording is not None and level.name in recording.channels:
             chart = strip(recording.channel(level.name))
         lines.append(
-            f"{level.name:>6.6} {chart} {_meter(level.peak, top)} "
-            f"peak {level.peak:.3g}, rms {level.rms:.3g} {level.unit}{full}"
+            f"{level.name:>6.6} {_meter(level.peak, top)} peak {level.peak:8.3g} rms {level.rms:8.3g} {level.unit}"
+            f"{full} {chart}"
         )
     return lines
 

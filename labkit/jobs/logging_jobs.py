@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import math
 import select
+import shutil
 import sys
 import threading
 from collections.abc import Iterator
@@ -212,7 +213,9 @@ class _View:
         if sys.stderr.isatty():
             meters = meter_lines(status.levels, self._logger.recent(_STRIP_S), range_si=self._range_si)
             up = f"\033[{self._lines}F" if self._lines else ""
-            print(up + "".join(f"\033[K{text}\n" for text in (*meters, line)), end="", file=sys.stderr, flush=True)
+            width = shutil.get_terminal_size().columns - 1  # a line that wraps would count as two
+            lines = "".join(f"\033[K{text[:width]}\n" for text in (*meters, line))
+            print(up + lines, end="", file=sys.stderr, flush=True)
             self._lines = len(meters) + 1
         elif status.state != self._state:
             print(line, file=sys.stderr, flush=True)

@@ -89,11 +89,8 @@ class SerialSource:
     def read(self) -> bytes:
         """Bytes that have arrived."""
         try:
-            first = self._port.read(1)
-            if not first:
-                return b""
             sleep(_GATHER_S)
-            return first + self._port.read(min(_READ_BYTES, self._port.in_waiting))
+            return self._port.read(_READ_BYTES)
         except (serial.SerialException, OSError, TypeError) as error:  # TypeError: pyserial, port closed meanwhile
             raise SourceLostError(f"{printable(self.name)}: {error}") from error
 
@@ -113,7 +110,7 @@ class SerialSource:
             self._port.close()
 
     def _open(self, name: str) -> serial.SerialBase:
-        port = serial.serial_for_url(name, baudrate=self._baud, timeout=_WAIT_S)
+        port = serial.serial_for_url(name, baudrate=self._baud, timeout=0)
         port.reset_input_buffer()  # what came before tells nothing about now
         return port
 
