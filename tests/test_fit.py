@@ -17,6 +17,7 @@ from labkit.model.materials import material
 from labkit.model.move import move_profile
 from labkit.model.panel import Panel
 from labkit.model.panel_parts import Edges, PointMass, PointSupport
+from labkit.model.ringing import ringing, settling_s
 
 MOVE = move_profile(travel_m=0.08, speed_m_s=0.25, acceleration_m_s2=4.0, jerk_m_s3=400.0)
 CORNERS = [(x, y) for x in (-0.2, 0.22) for y in (-0.15, 0.14)]
@@ -268,6 +269,25 @@ def test_a_prior_tells_what_the_runs_cannot():
     assert found.standard_error / 0.1 == pytest.approx(math.log(0.125 / 0.08) / (2 * 1.96), rel=0.02)
 
 
+def test_settling_times_alone_tell_the_loss_without_bias():
+    """Last crossings, which jump, against the envelope: a quarter of a period off would be 5 % of the loss factor."""
+    cases = []
+    for added_kg in np.linspace(0.0, 6.0, 8):
+        build = builder(added_kg=added_kg)
+        last = settling_s(ringing(build(TRUTH), MOVE, axis="x"), tolerance_m=(2e-6, math.inf, math.inf))
+        seen = Observation(
+            quantity="settling_s", value=estimate(last, 0.002), axis="x", seen_by="picture", tolerance_m=2e-6
+        )
+        frequencies = run(added_kg, dampings=False).observations
+        cases.append(
+            Case(name=f"{added_kg:.2f}", build=build, profile=MOVE, move_axis="x", observations=[seen, *frequencies])
+        )
+    fit = fit_machine(cases, [SIDE, UP, LOSS], n_starts=16)
+    assert not fit.unidentified and fit.chi2_per_dof < 2.0
+    assert fit.estimates["foot_loss_factor"].value == pytest.approx(0.1, rel=0.02)
+    assert 0.003 < fit.estimates["foot_loss_factor"].standard_error / 0.1 < 0.02
+
+
 # ------------------------------------------------------------------------------------------------ uncertainties
 def test_runs_that_the_model_does_not_explain_widen_the_intervals_and_say_so(fit):
     rng = np.random.default_rng(3)
@@ -277,7 +297,7 @@ def test_runs_that_the_model_does_not_explain_widen_the_intervals_and_say_so(fit
     assert any("more than chance" in note for note in wide.notes)
     ratio = wide.estimates["side_n_per_m"].standard_error / fit.estimates["side_n_per_m"].standard_error
     assert ratio == pytest.approx(math.sqrt(wide.chi2_per_dof), rel=0.1)
-    assert wide.misfit["frequency_hz"] == pytest.approx(0.0094, rel=0.3)
+    assert wide.misfit["frequency_hz"] == pytest.approx(0.011, rel=0.3)
     stated = fit_machine(odd, [SIDE, UP, LOSS], model_error={"frequency_hz": 0.01}, n_starts=16)
     assert stated.chi2_per_dof < 2
     assert not any("more than chance" in note for note in stated.notes)

@@ -199,7 +199,7 @@ def _result(
         residuals=residuals,
         chi2=best.chi2,
         dof=dof,
-        misfit=_misfit(residuals, model_error),
+        misfit=_misfit(residuals, model_error, dof=dof),
         matches=_matches(best),
         anchors=_anchors(best),
         n_starts=n_starts,
@@ -230,13 +230,19 @@ def _residuals(best: Descent) -> tuple[Residual, ...]:
     )
 
 
-def _misfit(residuals: Sequence[Residual], model_error: float | Mapping[str, float]) -> dict[str, float]:
-    """Relative scatter of model against runs beyond what the runs' own uncertainty explains."""
+def _misfit(residuals: Sequence[Residual], model_error: float | Mapping[str, float], *, dof: int) -> dict[str, float]:
+    """Relative scatter of model against runs beyond what the runs' own uncertainty explains.
+
+    Residuals are smaller than errors by dof/n, because the parameters were fitted to them; without a spare
+    observation nothing is known beyond the stated model error.
+    """
     found = {}
+    shrunk = dof / len(residuals) if dof else math.inf
     for quantity in sorted({r.observation.quantity for r in residuals}):
         own = [r for r in residuals if r.observation.quantity == quantity and r.measured > 0.0]
         excess = [
-            (r.fitted / r.measured - 1.0) ** 2 - (r.observation.value.standard_error / r.measured) ** 2 for r in own
+            (r.fitted / r.measured - 1.0) ** 2 / shrunk - (r.observation.value.standard_error / r.measured) ** 2
+            for r in own
         ]
         beyond = math.sqrt(max(float(np.mean(excess)), 0.0)) if excess else 0.0
         found[quantity] = max(beyond, _error_of(model_error, quantity))
