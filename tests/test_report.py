@@ -115,6 +115,12 @@ def test_wrong_notebooks_are_refused(tmp_path, capsys):
     broken.write_text('{"cells": 3}', encoding="utf-8")
     assert main(["report", str(broken)]) == 2
     assert "is no notebook" in capsys.readouterr().err
+    broken.write_text('{"nbformat": 4, "cells": [{"cell_type": "code"}]}', encoding="utf-8")
+    assert main(["report", str(broken)]) == 2
+    assert "its cell 1 has no type, source" in capsys.readouterr().err
+    broken.write_text("{", encoding="utf-8")
+    assert main(["report", str(broken)]) == 2
+    assert "not JSON" in capsys.readouterr().err
     assert main(["report", str(broken), str(DATA / "wren-foot")]) == 2
     assert "one notebook at a time" in capsys.readouterr().err
 

@@ -6,12 +6,13 @@ not stored in the notebook is not on the page: it is not run.
 
 from __future__ import annotations
 
+import json
 import re
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 
 import mistune
-import nbformat
 import nh3
 from markupsafe import Markup, escape
 
@@ -52,21 +53,20 @@ def notebook_page(path: Path, *, version: str, when: datetime, code: bool = Fals
     """
     if path.stat().st_size > _LARGEST_BYTES:
         raise ValueError(f"{path} has {path.stat().st_size / 2**20:.0f} MiB; a notebook of up to 64 MiB can be shown")
-    try:
-        notebook = nbformat.read(path, as_version=4)
-    except (ValueError, KeyError, AttributeError, TypeError) as error:  # nbformat raises them for odd content
-        raise ValueError(f"{path} is no notebook ({type(error).__name__}: {error})") from error
+    cells = _cells(path)
     to_html = mistune.create_markdown(escape=True, plugins=["table", "strikethrough"])
     parts: list[Markup] = []
-    title, *rest = _title(notebook, path)
-    for cell in notebook.cells:
-        if cell.cell_type == "markdown":
-            parts.append(_clean(to_html(rest.pop() if rest else cell.source)))
-        elif cell.cell_type == "code":
-            if code and cell.source.strip():
-                parts.append(Markup("<pre>{}</pre>").format(cell.source))
-            parts += [shown for output in cell.outputs if (shown := _output(output))]
-    stale = any(c.cell_type == "code" and c.source.strip() and not c.get("execution_count") for c in notebook.cells)
+    title, *rest = _title(cells, path)
+    for cell in cells:
+        if cell["cell_type"] == "markdown":
+            parts.append(_clean(to_html(rest.pop() if rest else _joined(cell["source"]))))
+        elif cell["cell_type"] == "code":
+            if code and _joined(cell["source"]).strip():
+                parts.append(Markup("<pre>{}</pre>").format(_joined(cell["source"])))
+            parts += [shown for output in cell.get("outputs", []) if (shown := _output(output))]
+    stale = any(
+        c["cell_type"] == "code" and _joined(c["source"]).strip() and not c.get("execution_count") for c in cells
+    )
     notes = ("Some cells of this notebook had not been run when it was saved.",) if stale else ()
     return render_page(
         title,
@@ -79,22 +79,41 @@ def notebook_page(path: Path, *, version: str, when: datetime, code: bool = Fals
     )
 
 
-def _title(notebook: nbformat.NotebookNode, path: Path) -> tuple[str, ...]:
+def _cells(path: Path) -> list[Mapping[str, object]]:
+    """Cells of a notebook of format 4, which is JSON."""
+    try:
+        notebook = json.loads(path.read_text(encoding="utf-8"))
+    except ValueError as error:
+        raise ValueError(f"{path} is no notebook: not JSON in UTF-8 ({error})") from error
+    if not isinstance(notebook, dict) or notebook.get("nbformat") != 4 or not isinstance(notebook.get("cells"), list):
+        raise ValueError(f"{path} is no notebook of format 4 with a list of cells; open and save it in JupyterLab")
+    for number, cell in enumerate(notebook["cells"], start=1):
+        outputs = cell.get("outputs", []) if isinstance(cell, dict) else None
+        if not (isinstance(outputs, list) and all(isinstance(one, dict) for one in outputs)) or not (
+            {"cell_type", "source"} <= cell.keys()
+        ):
+            raise ValueError(f"{path} is no notebook: its cell {number} has no type, source or list of outputs")
+    return notebook["cells"]
+
+
+def _title(cells: list[Mapping[str, object]], path: Path) -> tuple[str, ...]:
     """Title of the notebook, and the first cell without it when it stands there."""
-    first = notebook.cells[0] if notebook.cells else None
-    if first is None or first.cell_type != "markdown" or not first.source.startswith("# "):
+    text = _joined(cells[0]["source"]) if cells and cells[0]["cell_type"] == "markdown" else ""
+    if not text.startswith("# "):
         return (path.stem.replace("_", " "),)
-    title, _, rest = first.source.partition("\n")
+    title, _, rest = text.partition("\n")
     return title.removeprefix("# ").strip(), rest
 
 
-def _output(output: nbformat.NotebookNode) -> Markup:
+def _output(output: Mapping[str, object]) -> Markup:
     """One stored output; the richest form that is harmless."""
-    if output.output_type == "stream":
+    if output.get("output_type") == "stream":
         return Markup("<pre>{}</pre>").format(_joined(output.get("text", "")))
-    if output.output_type == "error":
+    if output.get("output_type") == "error":
         return Markup("<pre>{}: {}</pre>").format(output.get("ename", "error"), output.get("evalue", ""))
     data = output.get("data", {})
+    if not isinstance(data, dict):
+        return Markup("")
     for kind, start in _PICTURES.items():
         if kind in data:
             alt = _joined(data.get("text/plain", "")) or "picture without description"
