@@ -11,8 +11,9 @@ from PIL import Image
 
 from labkit.base import LogFormatError
 from labkit.runs import video
-from labkit.runs.clipfiles import open_clip
+from labkit.runs.clipfiles import open_clip, picture_files
 from labkit.runs.clips import Clip, ClipDamaged, Region
+from labkit.runs.pictures import read_picture
 
 
 @pytest.fixture(scope="module")
@@ -336,3 +337,79 @@ def test_hidden_files_of_the_system_are_no_pictures(tmp_path, frames):
     found, damage = read(open_clip(tmp_path, frame_rate_hz=10.0))
     assert damage is None and len(found) == 12
     np.testing.assert_array_equal(found[11].pixels, frames[11])
+
+
+# ------------------------------------------------------------------- what trying every kind of damage has found
+def test_digits_that_are_no_numbers_do_not_stop_the_sorting(tmp_path, frames):
+    for name in ("a²10.png", "a²9.png", "a٣.png"):
+        iio.imwrite(tmp_path / name, frames[0])
+    assert [path.name for path in picture_files(tmp_path)] == ["a²9.png", "a²10.png", "a٣.png"]
+
+
+def test_a_folder_of_stacks_is_no_clip(tmp_path, frames):
+    """Only the first page of each would be seen."""
+    tifffile.imwrite(tmp_path / "a.tif", frames[:3], photometric="minisblack")
+    with pytest.raises(LogFormatError, match=r"a\.tif, frame 0: .*3 pictures in place of one"):
+        open_clip(tmp_path, frame_rate_hz=50.0)
+
+
+def test_black_and_white_pictures_are_numbers(tmp_path, frames):
+    iio.imwrite(tmp_path / "a.png", frames[0] > 100)
+    clip = open_clip(tmp_path, frame_rate_hz=50.0)
+    pixels = next(iter(clip)).pixels
+    assert pixels.dtype == np.uint8 and clip.white_level == 255.0
+    np.testing.assert_array_equal(pixels, np.where(frames[0] > 100, 255, 0))
+    assert read_picture(tmp_path / "a.png").white_level == 255.0
+
+
+def test_deep_grey_maps_have_the_white_of_16_bits(tmp_path):
+    (tmp_path / "a.pgm").write_bytes(b"P5 4 2 65535\n" + np.arange(8, dtype=">u2").tobytes())
+    picture = read_picture(tmp_path / "a.pgm")
+    assert picture.white_level == 65535.0 and picture.pixels.dtype == np.uint16
+    np.testing.assert_array_equal(picture.pixels, np.arange(8).reshape(2, 4))
+
+
+@pytest.mark.parametrize("odd", [np.zeros((2, 4, 4), complex), np.full((2, 4, 4), "a"), np.zeros((2, 0, 4))])
+def test_arrays_that_are_no_pictures(tmp_path, odd):
+    np.save(tmp_path / "a.npy", odd)
+    with pytest.raises(ValueError, match=r"a\.npy has shape \(2, .*numbers in the shape"):
+        open_clip(tmp_path / "a.npy", frame_rate_hz=50.0)
+
+
+def test_objects_are_never_unpickled(tmp_path):
+    np.save(tmp_path / "a.npy", np.array([{}, 1], dtype=object), allow_pickle=True)
+    with pytest.raises(LogFormatError, match=r"a\.npy.*cannot be read"):
+        open_clip(tmp_path / "a.npy", frame_rate_hz=50.0)
+
+
+def test_frames_of_another_size_are_damage(tmp_path, frames):
+    for name, shown in {"a": frames[:2], "b": frames[:1, :32, :48]}.items():
+        write_video(tmp_path / f"{name}.mjpeg", shown, codec="mjpeg", pixel_format="yuvj420p")
+    both = tmp_path / "both.mjpeg"
+    both.write_bytes((tmp_path / "a.mjpeg").read_bytes() + (tmp_path / "b.mjpeg").read_bytes())
+    found, damage = read(open_clip(both, frame_rate_hz=50.0))
+    assert len(found) == 2 and damage.frame_number == 2 and "48×32 px" in str(damage)
+    pictures = Clip.from_iterable([frames[0], frames[1, :32]], frame_rate_hz=50.0)
+    assert read(pictures)[1].frame_number == 1
+
+
+@pytest.mark.parametrize("content", [b"", b"\0\0GIF87a", b"no picture"])
+@pytest.mark.parametrize("suffix", [".png", ".gif", ".jpg", ".tif"])
+def test_what_is_no_picture_is_tried_with_one_reader_only(tmp_path, content, suffix):
+    """Else a dozen others are tried, some of which warn and leave the file open."""
+    (tmp_path / f"a{suffix}").write_bytes(content)
+    with pytest.raises(LogFormatError, match=rf"a\{suffix}"):
+        read_picture(tmp_path / f"a{suffix}")
+
+
+def test_remarks_in_a_video_need_not_be_utf_8(tmp_path, frames):
+    path = tmp_path / "a.avi"
+    with av.open(str(path), "w") as container:
+        container.metadata["title"] = "Wren, cafe"
+        stream = container.add_stream("rawvideo", rate=50)
+        stream.height, stream.width, stream.pix_fmt = 64, 80, "gray"
+        container.mux(stream.encode(av.VideoFrame.from_ndarray(frames[0], format="gray")))
+    content = path.read_bytes()
+    assert content.count(b"cafe") == 1
+    path.write_bytes(content.replace(b"cafe", b"caf\xe9"))
+    np.testing.assert_array_equal(next(iter(open_clip(path))).pixels, frames[0])

@@ -140,6 +140,25 @@ def test_faults_name_line_and_cure(tmp_path, text, match):
         read_push_file(write(tmp_path, text))
 
 
+@pytest.mark.parametrize("spoil", [lambda raw: raw[:-9], lambda raw: raw[:40] + b"\0\0" + raw[42:]])
+def test_a_broken_gzip_file_is_named(tmp_path, spoil):
+    text = "load [N],reading [um]\n" + "".join(f"{i},{i * i}\n" for i in range(50))
+    (tmp_path / "push.csv").write_bytes(spoil(gzip.compress(text.encode())))
+    with pytest.raises(LogFormatError, match=r"push\.csv: found a broken gzip file"):
+        read_push_file(tmp_path / "push.csv")
+
+
+@pytest.mark.parametrize("size", ["0", "9" * 400])
+def test_a_graduation_of_no_size_names_the_file(tmp_path, size):
+    with pytest.raises(ValueError, match=r"push\.csv: size of a graduation"):
+        read_push_file(write(tmp_path, f"load [N],reading [{size} um]\n0,0\n5,12\n10,20\n"))
+
+
+def test_numbers_that_no_gauge_shows_are_refused(tmp_path):
+    with pytest.raises(LogFormatError, match=r"line 3, column 'load \[kN\]': found '1e308'"):
+        read_push_file(write(tmp_path, "load [kN],reading [um]\n0,0\n1e308,12\n10,20\n"))
+
+
 def test_contradicting_units_are_refused(tmp_path):
     path = write(tmp_path, "load [N],reading [um]\n0,0\n5,12\n10,20\n")
     with pytest.raises(LogFormatError, match="'um' in the title, 'mm' given"):

@@ -858,3 +858,158 @@ def test_a_stray_quote_in_a_column_of_words_swallows_no_rows(tmp_path):
     lines[60] = '0.59,59,idle"'
     recording = read_log(write(tmp_path, "\n".join(lines) + "\n"))
     np.testing.assert_allclose(recording.values[0] / G, np.arange(100))
+
+
+# ------------------------------------------------------------------- what trying every kind of damage has found
+STAMPS = [f"{i / 100:.2f}" for i in range(20)]
+
+
+@pytest.mark.parametrize("cell", ["0.0\x005", '"0.0"5', "TRUE", "0.05x"])
+@pytest.mark.parametrize("column", [0, 1])
+def test_a_cell_that_is_no_number_is_never_read_as_a_part_of_it(tmp_path, cell, column):
+    """The compiled reader ends a number at a NUL, and takes quotes out of the middle of one."""
+    rows = [[stamp, "1"] for stamp in STAMPS]
+    rows[5][column] = cell
+    path = write(tmp_path, "t [s],ax [g]\n" + "".join(",".join(row) + "\n" for row in rows))
+    if (cell, column) == ("TRUE", 1):  # a trigger may be written so
+        assert read_log(path).values[0, 5] == G
+        return
+    recording = read_log(path, irregular="mark")
+    assert [(p.kind, p.line) for p in recording.meta["problems"]] == [("text", 7)]
+    assert np.flatnonzero(np.isnan(recording.values[0])).tolist() == [5]
+
+
+@pytest.mark.parametrize("suffix", [".npz", ".parquet", ".npy"])
+def test_numbers_missing_in_a_binary_log_are_listed(tmp_path, suffix):
+    path, t, ax = tmp_path / f"log{suffix}", np.arange(40) / 100, np.ones(40)
+    ax[[3, 4]], t[9] = np.nan, np.nan
+    if suffix == ".npz":
+        np.savez(path, t_s=t, ax_g=ax)
+    elif suffix == ".npy":
+        both = np.zeros(40, dtype=[("t_s", "f8"), ("ax_g", "f8")])
+        both["t_s"], both["ax_g"] = t, ax
+        np.save(path, both)
+    else:
+        pd.DataFrame({"t_s": t, "ax_g": ax}).to_parquet(path)
+    with pytest.raises(LogFormatError, match=r"line 4, column 'ax': found not a number: nan"):
+        read_log(path)
+    recording = read_log(path, irregular="mark")
+    listed = [(p.kind, p.line, p.samples) for p in recording.meta["problems"]]
+    assert listed == [("not a number", 4, 2), ("not a number", 10, 1)]
+    assert np.flatnonzero(np.isnan(recording.values[0])).tolist() == [3, 4, 9]
+
+
+@pytest.mark.parametrize("kind", ["text", "Parquet"])
+def test_a_date_beyond_64_bits_is_not_wrapped_into_another_century(tmp_path, kind):
+    stamps = [f"2026-05-01T12:00:{i:02d}" for i in range(20)]
+    stamps[5] = "9999-12-31T23:59:59"  # it came back as 1816
+    path = tmp_path / "log.csv"
+    if kind == "text":
+        path.write_text("time,ax [g]\n" + "".join(f"{stamp},1\n" for stamp in stamps))
+    else:
+        stamps = np.array(stamps, dtype="datetime64[us]")
+        pd.DataFrame({"time": stamps, "ax [g]": np.ones(20)}).to_parquet(path)
+    recording = read_log(path, irregular="mark")
+    assert len(recording.meta["problems"]) == 1 and recording.n_samples == 20
+    assert np.flatnonzero(np.isnan(recording.values[0])).tolist() == [5]
+
+
+def test_whole_stamps_whose_difference_exceeds_64_bits_are_no_clock(tmp_path):
+    np.savez(tmp_path / "log.npz", t_ns=np.array([-(2**63), 0, 2**63 - 1]), ax_g=np.ones(3))
+    assert read_log(tmp_path / "log.npz").sample_rate_hz == pytest.approx(1e9 / 2**63)
+    np.savez(tmp_path / "log.npz", t_s=np.array([-(2**63), 2**63 - 1]), ax_g=np.ones(2))
+    with pytest.raises(LogFormatError, match="more than 30 000 years apart"):
+        read_log(tmp_path / "log.npz")
+
+
+@pytest.mark.parametrize(
+    "stamps",
+    [
+        ["0", "5e-324", "1e-323"],
+        ["0", "1e-300", "2e-300", "1e11"],
+        ["0", "1e-300", "1e-300", "2e-300", "1e11", "1e11"],
+        ["-1e308", "0", "1e308"],
+        ["1e308", "1e308", "1e308"],
+        ["0", "1e-9", "2e-9", "3e-9", "1e12"],
+    ],
+)
+@pytest.mark.parametrize("unit", ["s", "min"])
+def test_stamps_that_are_no_clock_are_refused(tmp_path, stamps, unit):
+    path = write(tmp_path, f"t [{unit}],ax [g]\n" + "".join(f"{stamp},1\n" for stamp in stamps))
+    with pytest.raises(LogFormatError, match=r"log\.csv"):
+        read_log(path, irregular="mark")
+
+
+@pytest.mark.parametrize(
+    "remark",
+    ["dt: 1e-320 ns", '{"rate": ' + "9" * 5000 + "}", '{"a": ' + "[" * 900 + "]" * 900 + "}", '{"a":' * 900 + "1}"],
+    ids=["step of nothing", "endless number", "nested lists", "nested tables"],
+)
+def test_remarks_that_say_nothing_stop_nothing(tmp_path, remark):
+    assert_is_the_log(read_log(write(tmp_path, table(f"# {remark}\nt [s],ax [g],az [g]"))))
+
+
+def test_fields_of_several_numbers_and_of_words(tmp_path):
+    data = np.zeros(40, dtype=[("t_s", "f8"), ("state", "U4"), ("xyz", "f4", (3,))])
+    data["t_s"], data["xyz"] = np.arange(40) / 100, np.arange(120).reshape(40, 3)
+    np.save(tmp_path / "log.npy", data)
+    recording = read_log(tmp_path / "log.npy", units="g", columns=["xyz_0", "xyz_2"])
+    np.testing.assert_allclose(recording.values / G, data["xyz"].T[[0, 2]])
+    with pytest.raises(LogFormatError, match=r"column 'state': found values of the kind <U4; expected numbers"):
+        read_log(tmp_path / "log.npy", units="g", columns=["state"])
+
+
+def test_texts_of_no_size_cannot_fill_the_memory(tmp_path):
+    head = "{'descr': '|S0', 'fortran_order': False, 'shape': (1000000000000,), }".ljust(117) + "\n"
+    npy = b"\x93NUMPY\x01\x00" + struct.pack("<H", len(head)) + head.encode() + b"x"
+    with pytest.raises(LogFormatError, match="have no size"):
+        read_log(write(tmp_path, npy, "log.npy"), sample_rate_hz=1.0, units="g")
+    with zipfile.ZipFile(tmp_path / "log.npz", "w") as archive:
+        archive.writestr("ax.npy", npy)
+    with pytest.raises(LogFormatError, match="promises more"):
+        read_log(tmp_path / "log.npz", sample_rate_hz=1.0, units="g")
+
+
+def test_a_header_in_an_old_style_is_read_without_a_warning(tmp_path):
+    head = "{'descr': '<f8', 'fortran_order': False, 'shape': (40L,), }".ljust(117) + "\n"
+    npy = b"\x93NUMPY\x01\x00" + struct.pack("<H", len(head)) + head.encode() + np.arange(40.0).tobytes()
+    assert read_log(write(tmp_path, npy, "log.npy"), sample_rate_hz=1.0, units="g").n_samples == 40
+
+
+def test_two_columns_of_one_name_in_parquet_are_named(tmp_path):
+    pyarrow, parquet = pytest.importorskip("pyarrow"), pytest.importorskip("pyarrow.parquet")
+    parquet.write_table(pyarrow.table([[1.0, 2.0], [3.0, 4.0]], names=["ax_g", "ax_g"]), tmp_path / "log.parquet")
+    with pytest.raises(LogFormatError, match=r"log\.parquet: found a Parquet file that cannot be read \(Multiple"):
+        read_log(tmp_path / "log.parquet", sample_rate_hz=1.0)
+
+
+def test_a_universal_file_that_ends_early_is_refused(tmp_path):
+    path = write_uff(tmp_path / "log.uff", [uff_response(np.arange(100) / 200, np.ones(100), label="g")])
+    lines = path.read_text().splitlines(keepends=True)
+    path.write_text("".join([*lines[:-3], lines[-1]]))
+    with pytest.raises(LogFormatError, match=r"9\d values where the header states 100"):
+        read_log(path)
+
+
+def test_a_wav_file_without_samples_is_refused(tmp_path):
+    wavfile.write(tmp_path / "log.wav", 8000, np.empty((0, 2), dtype=np.int16))
+    with pytest.raises(LogFormatError, match="0 values"):
+        read_log(tmp_path / "log.wav", units="count")
+
+
+@pytest.mark.parametrize(
+    ("stamps", "found"),
+    [((*range(9), 12, 9, 10, 11, 13), "12 s before 9 s"), ((*range(13), 3, 4), "3 s after 12 s")],
+)
+def test_a_stamp_out_of_order_is_set_against_the_one_that_it_contradicts(tmp_path, stamps, found):
+    """The last rows of a log that stepped back were looked for behind its end."""
+    path = write(tmp_path, "t [s],ax [g]\n" + "".join(f"{stamp},1\n" for stamp in stamps))
+    problem = read_log(path, irregular="mark").meta["problems"][0]
+    assert (problem.kind, problem.found) == ("backward time", found)
+
+
+def test_a_long_preamble_is_skipped_in_one_go(tmp_path):
+    """A hundred thousand blank lines above the rows took a copy of the whole piece each."""
+    rows = "".join(f"{i},1\n" for i in range(100_000))
+    recording = read_log(write(tmp_path, "\n" * 100_000 + "t [s],ax [g]\n" + rows))
+    assert recording.n_samples == 100_000

@@ -139,6 +139,20 @@ def test_deeply_nested_brackets_are_a_format_error(write):
     assert "invalid TOML" in str(error_of(write("[run]\ntitle = " + "[" * 100_000)))
 
 
+def test_values_nested_without_end_are_a_format_error(write):
+    assert "found values within values" in str(error_of(write("[panel]\nthickness_mm" + ".a" * 5_000 + " = 1")))
+
+
+def test_the_line_of_a_fault_is_found_behind_any_brackets(write):
+    """A row of blanks between brackets took hours."""
+    error = error_of(write("[machine]\nfeet_mm = [\n[" + " " * 20_000 + "\n1, 2]]\nhead_mass_kg = -1\n"))
+    assert (error.line, error.column) == (5, "head_mass_kg")
+
+
+def test_a_file_too_large_for_one_written_by_hand_is_refused(write):
+    assert "more than 4 MiB" in str(error_of(write("# remark\n" * 500_000)))
+
+
 def test_the_template_is_a_valid_run_file_with_and_without_its_comment_marks(write):
     text = run_template()
     assert repr(facts_of(read_run_file(write(text)))) == repr(RunFacts())

@@ -315,8 +315,6 @@ def _read_parquet(path: Path) -> ArrayLog:
         raise _damaged(path, "Parquet", error) from error
     if frame.index.name and frame.index.name not in frame.columns:
         frame = frame.reset_index()
-    if not frame.columns.is_unique:
-        raise _damaged(path, "Parquet", "two columns of one name")
     arrays = {}
     for name in frame.columns:
         series = frame[name]

@@ -249,9 +249,10 @@ def _rising(stamps_s: np.ndarray) -> tuple[np.ndarray, np.ndarray, list[PlacePro
     stamps = stamps_s[rows]
     if (np.diff(stamps) > 0).all():
         return rows, stamps, []
-    keep = _in_order(stamps)
+    keep, where, other = _in_order(stamps)
     problems = [
-        PlaceProblem(kind="backward time", row=int(rows[i]), found=_against(stamps, i)) for i in np.flatnonzero(~keep)
+        PlaceProblem(kind="backward time", row=int(rows[i]), found=f"{stamps[i]:.9g} s {where} {other[i]:.9g} s")
+        for i in np.flatnonzero(~keep)
     ]
     rows, stamps = rows[keep], stamps[keep]
     again = np.concatenate([[False], np.diff(stamps) == 0])
@@ -264,17 +265,16 @@ def _rising(stamps_s: np.ndarray) -> tuple[np.ndarray, np.ndarray, list[PlacePro
     return rows, stamps, problems
 
 
-def _in_order(stamps: np.ndarray) -> np.ndarray:
-    """Mask of stamps that never fall: without those behind, or those ahead of the others, whichever are fewer."""
+def _in_order(stamps: np.ndarray) -> tuple[np.ndarray, str, np.ndarray]:
+    """Mask of stamps that never fall: without those behind, or those ahead of the others, whichever are fewer.
+
+    Also what each of the others stands "after" or "before".
+    """
     highest_before = np.maximum.accumulate(stamps)
     lowest_after = np.minimum.accumulate(stamps[::-1])[::-1]
     behind, ahead = stamps < highest_before, stamps > lowest_after
-    return ~behind if behind.sum() <= ahead.sum() else ~ahead
-
-
-def _against(stamps: np.ndarray, i: int) -> str:
-    beside = f"after {stamps[i - 1]:.9g} s" if i and stamps[i] < stamps[i - 1] else f"before {stamps[i + 1]:.9g} s"
-    return f"{stamps[i]:.9g} s {beside}"
+    few_behind = behind.sum() <= ahead.sum()
+    return (~behind, "after", highest_before) if few_behind else (~ahead, "before", lowest_after)
 
 
 def _gaps(stamps: np.ndarray, rows: np.ndarray, steps: np.ndarray) -> list[PlaceProblem]:

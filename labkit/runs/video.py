@@ -90,7 +90,8 @@ def _time(path: Path, number: int, stated: float | None, given: list[float] | No
 
 def _open(path: Path) -> av.container.InputContainer:
     try:
-        return av.open(f"file:{path}")  # a colon in the name is no protocol
+        # a colon in the name is no protocol, and remarks in the file need not be UTF-8
+        return av.open(f"file:{path}", metadata_errors="replace")
     except av.FFmpegError as error:
         raise LogFormatError(
             path.name,
