@@ -10,10 +10,11 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from labkit.decide.explore import OptionResult, Sensitivity, SpeedMap
+from labkit.model.fit_result import MachineFit
 from labkit.show.plots import finish, new_axes
 from labkit.show.tables import estimate_text
 
-__all__ = ["options_table", "plot_sensitivity", "plot_speed_map", "sensitivity_table"]
+__all__ = ["options_table", "parameters_table", "plot_sensitivity", "plot_speed_map", "sensitivity_table"]
 
 _COLOUR = "#0072B2"
 
@@ -95,6 +96,29 @@ def options_table(results: Sequence[OptionResult]) -> pd.DataFrame:
         }
         for one in results
     )
+
+
+def parameters_table(fit: MachineFit) -> pd.DataFrame:
+    """Fitted parameters with their intervals, in bench units.
+
+    Parameters
+    ----------
+    fit : MachineFit
+        The fit.
+    """
+    rows = []
+    for name, estimate in fit.estimates.items():
+        scale, unit = next((known for ending, known in _UNITS.items() if ending in name), (1.0, ""))
+        words = name
+        for ending in _UNITS:
+            words = words.replace(ending, "")
+        rows.append(
+            {"parameter": words.replace("_", " ").strip(), "value": estimate_text(estimate, scale=scale), "unit": unit}
+        )
+    return pd.DataFrame(rows)
+
+
+_UNITS = {"_n_per_m": (1e-3, "kN/m"), "_pa": (1e-9, "GPa")}
 
 
 def _amount(value: float) -> str:
