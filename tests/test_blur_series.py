@@ -243,6 +243,9 @@ def test_faults_in_the_list_of_frames(tmp_path, text, match):
 
 
 # ---------------------------------------------------------------------------------------------- command line
+DOUBTED = (*blurs_of("01-as-built", n=4), replace(blurs_of("01-as-built")[4], name="shaky.png", trusted=False))
+
+
 @pytest.fixture
 def prepared(monkeypatch, analysed, fitted, relation):
     """The job with its slow steps done before: analysis, blur, fit and relation come from the fixtures."""
@@ -252,7 +255,7 @@ def prepared(monkeypatch, analysed, fitted, relation):
         asked["cases"], asked["giving"] = cases, giving
         return fitted
 
-    monkeypatch.setattr(series_jobs, "measure_exposures", lambda *_, **__: tuple(blurs_of("01-as-built", n=5)))
+    monkeypatch.setattr(series_jobs, "measure_exposures", lambda *_, **__: DOUBTED)
     monkeypatch.setattr(series_jobs, "calibrate", calibrate)
     monkeypatch.setattr(series_jobs, "blur_relation", lambda *_, **__: relation)
     return asked
@@ -273,6 +276,7 @@ def test_relate_prints_the_relation(capsys, prepared):
         assert piece in out, piece
     assert [case.name for case in prepared["cases"]] == ["01-as-built", "08-steel-3-mm", "push-steel-3-mm.csv"]
     assert prepared["giving"] == ["support"]
+    assert "note: 01-as-built: the blur of shaky.png is in doubt and left out" in out
     assert main(["relate", *runs, "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert len(told["points"]) == 25 and told["runs"][3]["factors"]["frame_mass_kg"] == 23.669

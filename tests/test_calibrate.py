@@ -95,7 +95,22 @@ def test_blur_of_an_exposure_is_seen_in_the_picture(first):
     assert none.value.value == 0.0 and none.value.standard_error == pytest.approx(PIXEL_M * 0.03, rel=1e-3)
 
 
+def test_scatter_of_the_moves_must_be_known(first):
+    sideways = replace(first, axes=tuple(axis for axis in first.axes if axis.channel != "ax"))
+    with pytest.raises(ValueError, match=r"does not tell how much its moves scatter.*move_scatter="):
+        case_of_run(sideways, blurs=[blur()])
+    seen = case_of_run(sideways, blurs=[blur()], move_scatter=0.05).observations[-1]
+    assert seen.value.standard_error == pytest.approx(PIXEL_M * math.hypot(0.01, 0.8 * 0.05))
+
+
+def test_blur_that_questions_itself_is_left_out(first):
+    case = case_of_run(first, blurs=[blur(trusted=False), blur(0.3)])
+    assert [o.value.value for o in case.observations if o.quantity == "blur_m"] == pytest.approx([0.3 * PIXEL_M])
+
+
 def test_what_is_missing_is_named(first):
+    with pytest.raises(ValueError, match="no analysed moves"):
+        case_of_run(replace(first, axes=()))
     unknown = blur(sigma_px=Estimate.unknown(0.3))
     with pytest.raises(ValueError, match=r"blur of a\.png has no known interval"):
         case_of_run(first, blurs=[unknown])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from labkit.analyse.blur import Blur, measure_blur
 from labkit.base import Estimate, check_choice
-from labkit.runs.exposures import Exposures
+from labkit.runs.exposures import Exposure, Exposures
 
 __all__ = ["ExposureBlur", "measure_exposures"]
 
@@ -28,7 +28,7 @@ class ExposureBlur:
     sigma_px : Estimate
         Standard deviation of the blur kernel [px]; 0 with an interval from 0 up where none was detected.
     trusted : bool
-        False when the measurement questions itself.
+        False when the measurement questions itself or does not know its interval.
     """
 
     name: str
@@ -80,12 +80,13 @@ def measure_exposures(
     return tuple(found)
 
 
-def _along(axis: str, blur: Blur, one) -> ExposureBlur:
+def _along(axis: str, blur: Blur, one: Exposure) -> ExposureBlur:
+    sigma = blur.sigma_x_px if axis == "x" else blur.sigma_y_px
     return ExposureBlur(
         name=one.name,
         move=one.move,
         wait_s=one.wait_s,
         exposure_s=one.exposure_s,
-        sigma_px=blur.sigma_x_px if axis == "x" else blur.sigma_y_px,
-        trusted=blur.trusted and blur.converged,
+        sigma_px=sigma,
+        trusted=blur.trusted and blur.converged and sigma.interval.known,
     )

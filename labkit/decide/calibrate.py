@@ -74,6 +74,7 @@ def case_of_run(
     blurs: Sequence[ExposureBlur] = (),
     channels: Mapping[str, str] | None = None,
     build: Callable[[Mapping[str, float]], Machine] | None = None,
+    move_scatter: float = math.nan,
     settling: bool = False,
     least_share: float = 1e-3,
 ) -> Case:
@@ -84,11 +85,15 @@ def case_of_run(
     analysis : RunAnalysis
         The analysed run; its facts must hold layout and move.
     blurs : sequence of ExposureBlur
-        Exposures after its moves, along the axis of the move.
+        Exposures after its moves, along the axis of the move; those that the measurement itself does not trust are left
+        out.
     channels : mapping, optional
         Channel for each axis of the machine, ``{"x": "ax"}``; by default the one whose name ends in x, y or z.
     build : callable, optional
         Makes the machine from parameters; by default from the facts (`MachineBuild`).
+    move_scatter : float
+        Relative standard deviation of blur from move to move; nan takes that of the strongest amplitude along the axis
+        of the move.
     settling : bool
         True takes settling times along; they follow from the same modes and amplitudes.
     least_share : float
@@ -99,20 +104,24 @@ def case_of_run(
     -----
     An amplitude is the mean over the moves. Its uncertainty: their scatter over √n, the noise of a single one (it only
     adds to a modulus), and 2 % of the mode's largest axis for a sensor not quite in line. It is used where it stands
-    out of that and makes up a quarter of the mode's largest axis. A blur belongs to one move, so the scatter of the
-    moves' strongest amplitude along its axis is added to its uncertainty.
+    out of that and makes up a quarter of the mode's largest axis. A blur belongs to one move, so the scatter from move
+    to move is added to its uncertainty.
     """
     move = analysis.facts.move
     check_choice("axis of the move", move.axis, ("x", "y", "z"), cure="write axis into [move] of run.toml")
+    if not analysis.axes:
+        raise ValueError(f"run {analysis.name!r} has no analysed moves; it tells nothing about what a move does")
     along = _along(analysis, channels)
-    scatter = _move_scatter(along.get(move.axis))
+    blurs = [one for one in blurs if one.trusted]
+    if blurs and math.isnan(move_scatter):
+        move_scatter = _move_scatter(along.get(move.axis), name=analysis.name)
     sizes = [max(_amplitude_m(one, k).value for one in along.values()) for k in range(len(analysis.modes))]
     shown = [k for k, size in enumerate(sizes) if size >= least_share * max(sizes)]
     observations = [seen for k in shown for seen in _of_mode(analysis, k, along)]
     if settling:
         observations += _settling(analysis, along)
     pixel_m = _object_pixel_m(analysis.facts) if blurs else math.nan
-    observations += [_blur(one, axis=move.axis, pixel_m=pixel_m, scatter=scatter) for one in blurs]
+    observations += [_blur(one, axis=move.axis, pixel_m=pixel_m, scatter=move_scatter) for one in blurs]
     return Case(
         name=analysis.name,
         build=build or MachineBuild(facts=analysis.facts),
@@ -249,10 +258,13 @@ def _amplitude_m(axis: AxisAnalysis, number: int) -> Estimate:
     return Estimate.from_standard_error(float(each.mean()), error, dof=each.size - 1)
 
 
-def _move_scatter(axis: AxisAnalysis | None) -> float:
-    """Relative standard deviation from move to move of the strongest amplitude along an axis; 0 when unknown."""
+def _move_scatter(axis: AxisAnalysis | None, *, name: str) -> float:
+    """Relative standard deviation from move to move of the strongest amplitude along an axis."""
     if axis is None or not axis.fit.modes or axis.fit.modes[0].amplitudes.size < 2:
-        return 0.0
+        raise ValueError(
+            f"run {name!r} does not tell how much its moves scatter along their axis (one move, or no log of that "
+            "axis); state move_scatter=, for example that of a like run"
+        )
     each = max((_each_amplitude_m(axis, k) for k in range(len(axis.fit.modes))), key=np.mean)
     return float(each.std(ddof=1) / each.mean())
 
@@ -307,9 +319,8 @@ def default_parameters(cases: Sequence[Case], *, giving: Sequence[str] = ("head_
     Notes
     -----
     Stiffness of each foot along x (y takes it too) and z, within wide multiples of what the slowest mode would need if
-    it were a sway without rocking; loss factor of the feet, Young's modulus and loss factor of
-    each sheet that occurs, stiffness and loss factor of the parts that give, and of the panel's feet on the bench where
-    there are any.
+    it were a sway without rocking; loss factor of the feet; Young's modulus and loss factor of each sheet that occurs;
+    stiffness and loss factor of the parts that give, and of the panel's feet on the bench where there are any.
     """
     facts = [_facts_of(case) for case in cases]
     names = ["foot_stiffness_x_n_per_m", "foot_stiffness_z_n_per_m", "foot_loss_factor"]

@@ -59,7 +59,8 @@ def _relate(options: argparse.Namespace) -> int:
     fit = calibrate(cases, giving=options.giving)
     relation = blur_relation(cases, fit, reference=Path(options.reference).name if options.reference else "")
     said = [*relation.sentences, *(f"limit: {text}" for text in relation.limits)]
-    said += [f"note: {text}" for text in (*fit.unidentified, *fit.notes)]
+    notes = [*_left_out(found), *fit.unidentified, *fit.notes]
+    said += [f"note: {text}" for text in notes]
     if options.json:
         print_json(
             {
@@ -69,7 +70,7 @@ def _relate(options: argparse.Namespace) -> int:
                 "curves": relation.curves,
                 "sentences": relation.sentences,
                 "limits": relation.limits,
-                "notes": [*fit.unidentified, *fit.notes],
+                "notes": notes,
             }
         )
         return 0 if fit.converged else 1
@@ -86,6 +87,16 @@ def _measured(path: Path) -> tuple[RunAnalysis, tuple[ExposureBlur, ...]]:
     analysis = analyse_run(load_run(path, progress=progress), progress=progress)
     axis = analysis.facts.move.axis
     return analysis, measure_exposures(read_exposures(path), axis=axis, progress=progress)
+
+
+def _left_out(found: dict[str, tuple[RunAnalysis, tuple[ExposureBlur, ...]]]) -> list[str]:
+    """Exposures whose blur the measurement does not trust, run by run."""
+    doubted = {run: [blur.name for blur in blurs if not blur.trusted] for run, (_, blurs) in found.items()}
+    return [
+        f"{run}: the blur of {', '.join(names)} is in doubt and left out; labkit blur says why"
+        for run, names in doubted.items()
+        if names
+    ]
 
 
 def _pushed(file: Path, run: str, found: dict[str, tuple[RunAnalysis, tuple[ExposureBlur, ...]]]) -> Case:
