@@ -48,7 +48,7 @@ def test_a_header_says_what_the_columns_are():
 
 @pytest.mark.parametrize(
     "line",
-    ["seq,ax,ay", "seq,ax [furlong]", "seq,t [us]", "ax [mg],ax [mg]", "seq,ax [mg],", "ax [mg];ay [mg]", "seq,ax [5]"],
+    ["seq,ax,ay", "seq,ax [furlong]", "seq,t [us]", "ax [mg],ax [g]", "seq,ax [mg],", "ax [mg];ay [mg]", "seq,ax [5]"],
 )
 def test_a_header_that_leaves_something_open_is_refused(line):
     with pytest.raises(LogFormatError, match="each signal with a known unit"):

@@ -275,13 +275,17 @@ def test_from_a_socket_that_hangs_up_and_comes_back(tmp_path):
             for i in range(first, stop, 100):
                 connection.sendall("".join(f"{500 * k},{k % 1000}\n" for k in range(i, i + 100)).encode())
                 time.sleep(0.01)
+            if first:
+                done.wait(20.0)
             connection.close()
 
+    done = threading.Event()
     thread = threading.Thread(target=serve)
     thread.start()
     source = open_source(f"socket://127.0.0.1:{server.getsockname()[1]}")
     logger = Logger(source, LogPlan(folder=tmp_path, pretrigger_s=0.0))
     logger.run(lambda status: logger.stop() if status.n_samples >= 8000 else None)
+    done.set()
     thread.join()
     server.close()
     assert logger._session.n_pauses == 1
@@ -458,10 +462,12 @@ def test_levels_and_last_seconds_are_those_of_the_stream():
     assert window.recording(2.0, rate_hz=math.nan) is None
 
 
-def test_moves_are_counted_by_their_motion_when_there_is_no_trigger():
-    header = parse_header("seq,ax [m/s^2],ay [m/s^2],az [m/s^2]", source="sensor")
+@pytest.mark.parametrize("trigger", ["", ",trigger"])
+def test_moves_are_counted_by_their_motion_when_there_is_no_trigger_or_it_stays_low(trigger):
+    header = parse_header("seq,ax [m/s^2],ay [m/s^2],az [m/s^2]" + trigger, source="sensor")
     t = np.arange(16 * 800) / 800
     motion = invented_motion(t, period_s=2.5)[0] + np.random.default_rng(1).normal(0, 0.02, (len(t), 3))
+    motion = np.column_stack([motion, np.zeros((len(t), int(bool(trigger))))])
     window = LiveWindow(header, length_s=22.0)
 
     def ends(recording):
@@ -471,6 +477,7 @@ def test_moves_are_counted_by_their_motion_when_there_is_no_trigger():
     seen = []
     for k in range(0, len(t), 40):
         window.add(t[k : k + 40], motion[k : k + 40])
+        counter.note(t[k : k + 40], motion[k : k + 40])
         counter.look(window, rate_hz=800.0)
         seen.append(counter.count)
     assert counter.count == 6 and sorted(seen) == seen

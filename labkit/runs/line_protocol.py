@@ -153,7 +153,8 @@ def parse_header(line: str, *, source: str, has_checksum: bool = False) -> Strea
         time=time,
         has_checksum=has_checksum,
     )
-    if not header.signals or len(set(header.titles)) < len(header.titles):
+    names = {column.name for column in columns}
+    if not header.signals or len(names) < len(columns):
         raise _header_error(source, line, line)
     return header
 

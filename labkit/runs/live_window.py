@@ -146,7 +146,7 @@ class LiveWindow:
 
 
 class MoveCounter:
-    """Counts moves while they happen, by the trigger where there is one, else by what `find_ends` finds.
+    """Counts moves while they happen, by the trigger once it has risen, else by what `find_ends` finds.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ class MoveCounter:
 
     def __init__(self, header: StreamHeader, *, find_ends: EndsFinder | None, since_s: float) -> None:
         self._trigger, self._find_ends = header.trigger, find_ends
-        self._high = False
+        self._high = self._risen = False
         self._looked_s = since_s
         self._last_end_s, self.count = since_s, 0
 
@@ -180,12 +180,12 @@ class MoveCounter:
             if self._high and value <= _SWITCH[0]:
                 self._high, self._last_end_s, self.count = False, time, self.count + 1
             elif not self._high and value >= _SWITCH[1]:
-                self._high = True
+                self._high = self._risen = True
 
     def look(self, window: LiveWindow, *, rate_hz: float) -> None:
-        """Look for moves in the motion itself, once in a while, when there is no trigger."""
+        """Look for moves in the motion itself, once in a while, as long as no trigger tells them."""
         now_s = window.now_s
-        if self._trigger is not None or self._find_ends is None or now_s - self._looked_s < _FIND_EVERY_S:
+        if self._risen or self._find_ends is None or now_s - self._looked_s < _FIND_EVERY_S:
             return
         self._looked_s = now_s
         recording = window.recording(_FIND_IN_S, rate_hz=rate_hz)
