@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.analyse._blur_fit import KernelFit, fit_kernel
-from labkit.analyse._blur_pair import Pair
+from labkit.analyse._blur_alias import N_FREE
+from labkit.analyse._blur_errors import KernelFit, summarise
+from labkit.analyse._blur_fit import SMALL_PX2, Point, settle, weights_at
 from labkit.analyse.kernels import EXTENT_PER_SIGMA
 from labkit.base import Estimate, Interval
 
@@ -16,12 +17,14 @@ __all__ = [
     "Candidate",
     "candidate",
     "fit_families",
-    "fit_score",
     "hull",
     "open_downwards",
+    "ranked",
     "undetected_extent",
     "variance_matrix",
 ]
+
+_FACTORS = 0.45, 0.7, 1.0, 1.4, 2.0, 2.8  # of the variance of the Gaussian, tried as starts
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,34 +53,39 @@ class Candidate:
     score: float
 
 
-def fit_families(pair: Pair, variance: KernelFit, families: list[str]) -> list[tuple[Pair, KernelFit]]:
-    """Every family with its own weights, best first by likelihood and number of shapes."""
-    found = []
-    for family in families:
-        if family == "gaussian":
-            found.append((pair, variance))
-            continue
-        trials = [fit_kernel(pair, start, family=family, rounds=1) for start in _starts(variance, family)]
-        found.append(min(trials, key=lambda trial: trial[1].misfit))
-    return sorted(found, key=lambda trial: fit_score(trial[1]))
+def fit_families(variance: KernelFit, families: list[str]) -> list[KernelFit]:
+    """Every family, the Gaussian as it is and the others from its variances."""
+    return [variance if family == "gaussian" else _fit_family(variance.point, family) for family in families]
 
 
-def _starts(variance: KernelFit, family: str) -> list[np.ndarray]:
-    size, axes = np.linalg.eigh(variance_matrix(variance))
-    rest = np.concatenate([variance.parameters[3:6], np.zeros(2)])
-    if family == "disc":
-        return [np.concatenate([[max(size.mean(), 0.02)], rest])]
-    angle = math.atan(axes[1, 1] / axes[0, 1]) if axes[0, 1] else math.pi / 2
-    factors = (1.0,) if size[1] < 0.15 else (1.0, 3.0)  # a transfer with zeros hides its size from the Gaussian
-    return [np.concatenate([[max(size[1], 0.02) * factor, angle], rest]) for factor in factors]
+def _fit_family(variance: Point, family: str) -> KernelFit:
+    starts = _starts(variance.parameters, family)
+    weights = weights_at(variance.pair, variance.parameters, "gaussian", learn=False)
+    start = min(starts, key=lambda start: Point(variance.pair, weights, start, family).value)
+    return summarise(*settle(variance.pair, start, family=family))
 
 
-def fit_score(fit: KernelFit) -> float:
-    return fit.misfit / max(fit.residual_ratio, 1.0) + fit.n_shape * math.log(max(fit.n_blocks, 2) * 144)
+def _starts(gaussian: np.ndarray, family: str) -> list[np.ndarray]:
+    """The shape with the variances of the Gaussian; for a large blur other sizes, since zeros of a transfer hide it."""
+    size, axes = np.linalg.eigh(variance_matrix(gaussian))
+    angle = [] if family == "disc" else [math.atan(axes[1, 1] / axes[0, 1]) if axes[0, 1] else math.pi / 2]
+    largest = max(size.mean() if family == "disc" else size[1], 0.02)
+    if largest < SMALL_PX2:
+        return [np.concatenate([[largest], angle, gaussian[3:]])]
+    return [np.concatenate([[factor * largest], angle, gaussian[3:6], np.zeros(N_FREE)]) for factor in _FACTORS]
 
 
-def variance_matrix(fit: KernelFit) -> np.ndarray:
-    c_xx, c_yy, c_xy = fit.parameters[:3]
+def ranked(fits: list[KernelFit], *, inflation: float) -> list[tuple[float, KernelFit]]:
+    """Fits that ended (if any), best first by likelihood, scaled to the scatter over the picture, and shapes."""
+    fits = [fit for fit in fits if fit.converged] or fits
+    scale = inflation * max(1.0, min(fit.residual_ratio for fit in fits))
+    scored = [(fit.misfit / scale + fit.n_shape * math.log(fit.point.pair.n_pixels), fit) for fit in fits]
+    return sorted(scored, key=lambda pair: pair[0])
+
+
+def variance_matrix(parameters: np.ndarray) -> np.ndarray:
+    """Matrix of the variances with which parameters of a Gaussian begin."""
+    c_xx, c_yy, c_xy = parameters[:3]
     return np.array([[c_xx, c_xy], [c_xy, c_yy]])
 
 
@@ -98,11 +106,11 @@ def open_downwards(line: Candidate, free: Candidate) -> Candidate:
 
 def _candidate_area(fit: KernelFit, score: float, level: float) -> Candidate:
     """Disc and Gaussian: variances are the parameters."""
-    dof, covariance = fit.n_blocks - 1, fit.covariance
+    dof, covariance = fit.dof, fit.covariance
     if fit.family == "disc":
         variances, errors, angle = [fit.parameters[0]] * 3, [math.sqrt(covariance[0, 0])] * 3, math.nan
     else:
-        size, axes = np.linalg.eigh(variance_matrix(fit))
+        size, axes = np.linalg.eigh(variance_matrix(fit.parameters))
         u, v = axes[:, 1]
         slope = np.array([u * u, v * v, 2 * u * v])
         variances = [size[1], *fit.parameters[:2]]
@@ -126,7 +134,7 @@ def _candidate_line(fit: KernelFit, score: float, level: float) -> Candidate:
     """Smear and sinusoid: variance along a direction; across it the kernel is a line."""
     q, angle = fit.parameters[:2]
     angle = (angle + math.pi / 2) % math.pi - math.pi / 2
-    dof, covariance = fit.n_blocks - 1, fit.covariance[:2, :2]
+    dof, covariance = fit.dof, fit.covariance[:2, :2]
     along = _root(q, math.sqrt(covariance[0, 0]), 1.0, dof=dof, level=level)
     parts = []
     for part, turn in ((math.cos(angle), -math.sin(angle)), (math.sin(angle), math.cos(angle))):

@@ -13,18 +13,19 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from labkit.analyse._blur_errors import KernelFit, detection_errors, misfit_noise_sd, summarise
 from labkit.analyse._blur_families import (
     Candidate,
     candidate,
     fit_families,
-    fit_score,
     hull,
     open_downwards,
+    ranked,
     undetected_extent,
     variance_matrix,
 )
-from labkit.analyse._blur_fit import KernelFit, fit_kernel, misfit_noise_sd, variance_errors
-from labkit.analyse._blur_pair import Pair, prepare
+from labkit.analyse._blur_fit import settle
+from labkit.analyse._blur_pair import Pair, first_guess, overlap, prepare, whole_shift
 from labkit.analyse.burst import Burst, average_burst
 from labkit.analyse.kernels import EXTENT_PER_SIGMA
 from labkit.base import Estimate, check_choice, check_number
@@ -34,9 +35,10 @@ __all__ = ["UNDECIDED", "Blur", "Candidate", "measure_blur", "relative_variance"
 #: Family of a blur too small or too noisy to show its shape.
 UNDECIDED = "not distinguishable"
 _LARGEST_PX = 16.0  # extent up to which kernels are fitted
-_MARGIN_PX = 5  # beyond half the extent
+_MARGIN_PX, _REACH = 5, 0.6  # margin at the border, and beyond it that part of the extent, first guessed too small
 _EVIDENCE = 6.0  # difference in BIC that decides between families ("strong", Kass & Raftery 1995, from memory)
-_ODD_SHAPE = 2.5  # alias factor (logarithm, prior standard deviation 0.5) that only a wrong kernel reaches
+_FOLDED_DOUBT = 5.0  # times more evidence where all scatter is that of folded frequencies, whose law is not exact
+_ODD_SHAPE = 1.5  # logarithm by which folded frequencies must be stronger than the picture has for a wrong kernel
 _DETECT = 3.29  # standard errors of the variance: 5 % false alarms, 5 % misses (ISO 11843 idea, from memory)
 
 
@@ -152,18 +154,15 @@ def measure_blur(
     check_number("level", level, above=0.0, below=1.0)
     bursts, notes = _read(frame, sharp, region, full_scale)
     noise = _given_noise(bursts, noise_sd)
-    pair, variance = _variance_fit(bursts, noise)
+    variance = _variance_fit(bursts, noise)
     detected = _is_detected(variance)
-    limits = variance_errors(pair, variance.parameters)
     tried = [family] if family != "any" else list(EXTENT_PER_SIGMA)
-    fits = fit_families(pair, variance, tried if detected else ["gaussian"])
-    candidates = [candidate(fit, score=fit_score(fit), level=level) for _, fit in fits]
-    pair, best = fits[0]
+    fits = ranked(fit_families(variance, tried if detected else ["gaussian"]), inflation=variance.inflation)
+    candidates = [candidate(fit, score=score, level=level) for score, fit in fits]
+    best = fits[0][1]
     if best.family != "gaussian":
         candidates[0] = open_downwards(candidates[0], candidate(variance, score=math.nan, level=level))
-    return _result(
-        pair, best, tuple(candidates), detected=detected, family=family, limits=limits, notes=notes, level=level
-    )
+    return _result(best, tuple(candidates), detected=detected, family=family, notes=notes, level=level)
 
 
 def relative_variance(
@@ -191,12 +190,11 @@ def relative_variance(
     """
     check_choice("family", family, [name for name in EXTENT_PER_SIGMA if name != "gaussian"])
     bursts, _ = _read(frame, sharp, region, None)
-    pair, variance = _variance_fit(bursts, _given_noise(bursts, noise_sd))
-    _, fit = fit_families(pair, variance, [family])[0]
+    fit = fit_families(_variance_fit(bursts, _given_noise(bursts, noise_sd)), [family])[0]
     if not fit.converged:
         return Estimate.unknown(level=level)
     error = math.sqrt(fit.covariance[0, 0])
-    return Estimate.from_standard_error(fit.parameters[0], error, dof=fit.n_blocks - 1, level=level)
+    return Estimate.from_standard_error(fit.parameters[0], error, dof=fit.dof, level=level)
 
 
 # ----------------------------------------------------------------------------------------------------- input
@@ -232,22 +230,23 @@ def _given_noise(bursts: tuple[Burst, Burst], noise_sd: float | tuple[float, flo
 
 
 # ------------------------------------------------------------------------------------------------------- fits
-def _variance_fit(bursts: tuple[Burst, Burst], noise: list[float]) -> tuple[Pair, KernelFit]:
+def _variance_fit(bursts: tuple[Burst, Burst], noise: list[float]) -> KernelFit:
     """Gaussian with free variances: the start of everything, and the test for any blur at all."""
     frame, sharp = bursts[0].mean, bursts[1].mean
     known = all(math.isfinite(sd) for sd in noise)
     noise = noise if known else [_rough_noise(frame)] * 2
-    start, margin = np.array([0.3, 0.3, 0, 0, 0, _gain(frame, sharp), 0, 0]), 12
-    for rounds in (1, 2) if known else (1, 1, 2):
-        pair = prepare(frame, sharp, margin=margin, noise_sd=tuple(noise))
-        _check_scene(pair, bursts)
-        pair, fit = fit_kernel(pair, start, family="gaussian", rounds=rounds)
-        start = fit.parameters
-        widest = math.sqrt(12 * max(np.linalg.eigvalsh(variance_matrix(fit)).max(), 0.0))
-        margin = _MARGIN_PX + math.ceil(min(widest, _LARGEST_PX) / 2)
+    shift = whole_shift(frame, sharp)
+    start = first_guess(*overlap(frame, sharp, shift=shift)[:2], noise_sd=tuple(noise))
+    for _ in range(1 if known else 2):
+        widest = math.sqrt(12 * max(np.linalg.eigvalsh(variance_matrix(start)).max(), 0.0))
+        margin = _MARGIN_PX + math.ceil(min(_REACH * widest, _LARGEST_PX / 2))
+        pair = prepare(frame, sharp, shift=shift, margin=margin, noise_sd=tuple(noise))
+        _check_scene(pair, *overlap(frame, sharp, shift=shift)[:2])
+        point, converged = settle(pair, start, family="gaussian")
+        start = point.parameters
         if not known:
-            noise = [misfit_noise_sd(pair, fit.parameters, family="gaussian")] * 2
-    return pair, fit
+            noise = [misfit_noise_sd(point)] * 2
+    return summarise(point, converged)
 
 
 def _rough_noise(picture: np.ndarray) -> float:
@@ -256,30 +255,18 @@ def _rough_noise(picture: np.ndarray) -> float:
     return max(float(np.median(np.abs(d))) / (2 * 0.6745), 1e-6 * float(np.ptp(picture)) + 1e-12)
 
 
-def _gain(frame: np.ndarray, sharp: np.ndarray) -> float:
-    return float(np.clip(frame.std() / max(sharp.std(), 1e-12), 0.1, 10.0))
-
-
-def _check_scene(pair: Pair, bursts: tuple[Burst, Burst]) -> None:
+def _check_scene(pair: Pair, window: np.ndarray, core: np.ndarray) -> None:
     if not np.any(pair.power[1:, 1:] > 0):
         raise ValueError(
             f"sharp shows no texture above its noise of {pair.sharp_sd:.3g}; blur cannot be measured; "
             "light the scene, choose a region with detail, or average a burst"
         )
-    dy, dx = pair.whole_shift
-    a = bursts[0].mean[max(dy, 0) : _end(dy), max(dx, 0) : _end(dx)]
-    b = bursts[1].mean[max(-dy, 0) : _end(-dy), max(-dx, 0) : _end(-dx)]
-    alike = float(np.corrcoef(a.ravel(), b.ravel())[0, 1])
+    alike = float(np.corrcoef(window.ravel(), core.ravel())[0, 1])
     if not alike > 0.2:
         raise ValueError(
             f"frame and sharp correlate only {alike:.2f} at their best alignment; they must show the same scene; "
             "check the reference and the region"
         )
-
-
-def _end(shift: int) -> int | None:
-    """End of the slice that leaves out `−shift` elements at the end."""
-    return shift if shift < 0 else None
 
 
 def _is_detected(variance: KernelFit) -> bool:
@@ -289,38 +276,41 @@ def _is_detected(variance: KernelFit) -> bool:
 
 # ----------------------------------------------------------------------------------------------------- result
 def _result(
-    pair: Pair,
     best: KernelFit,
     candidates: tuple[Candidate, ...],
     *,
     detected: bool,
     family: str,
-    limits: tuple[np.ndarray, np.ndarray],
     notes: list[str],
     level: float,
 ) -> Blur:
-    open_ones = [c for c in candidates if c.score - candidates[0].score < _EVIDENCE]
+    evidence = _EVIDENCE * (1 + _FOLDED_DOUBT * best.folded_part)
+    open_ones = [c for c in candidates if c.score - candidates[0].score < evidence]
     decided = family != "any" or (detected and len(open_ones) == 1)
     spanned = open_ones if not decided else open_ones[:1]
     extent = hull([c.extent_px for c in spanned]) if detected else undetected_extent(candidates[0], family)
+    sigma_x, sigma_y = hull([c.sigma_x_px for c in spanned]), hull([c.sigma_y_px for c in spanned])
+    if not best.converged:
+        extent, sigma_x, sigma_y = (Estimate.unknown(e.value, level=level) for e in (extent, sigma_x, sigma_y))
     notes = notes + _notes(best, candidates[0], detected)
+    pair, limits = best.point.pair, detection_errors(best.point)
     n, errors = best.n_shape, np.sqrt(np.diag(best.covariance))
     shift = [
         Estimate.from_standard_error(
-            best.parameters[n + i] + pair.whole_shift[1 - i], errors[n + i], dof=best.n_blocks - 1, level=level
+            best.parameters[n + i] + pair.whole_shift[1 - i], errors[n + i], dof=best.dof, level=level
         )
         for i in (0, 1)
     ]
     return Blur(
-        sigma_x_px=hull([c.sigma_x_px for c in spanned]),
-        sigma_y_px=hull([c.sigma_y_px for c in spanned]),
+        sigma_x_px=sigma_x,
+        sigma_y_px=sigma_y,
         detected=detected,
         family=family if family != "any" else candidates[0].family if decided else UNDECIDED,
         extent_px=extent,
         direction_rad=float(candidates[0].direction_rad) if detected else math.nan,
         shift_x_px=shift[0],
         shift_y_px=shift[1],
-        gain=Estimate.from_standard_error(best.parameters[n + 2], errors[n + 2], dof=best.n_blocks - 1, level=level),
+        gain=Estimate.from_standard_error(best.parameters[n + 2], errors[n + 2], dof=best.dof, level=level),
         detection_limit_px=math.sqrt(12 * _DETECT * max(limits[0][:2])),
         cramer_rao_px=math.sqrt(12 * _DETECT * max(limits[1][:2])),
         frame_noise_sd=pair.frame_sd,
@@ -340,13 +330,14 @@ def _notes(best: KernelFit, first: Candidate, detected: bool) -> list[str]:
             f"the misfit has {best.residual_ratio:.1f} times the power expected: light, focus or scene changed, or the "
             "noise is larger than stated"
         )
-    if np.abs(best.parameters[-2:]).max() > _ODD_SHAPE:
+    log_slope, along_x, along_y = best.parameters[-3:]
+    if max(-log_slope, along_x, along_y) > _ODD_SHAPE:
         notes.append(
-            "the kernel has another shape than the families (lopsided, for one): its size is doubtful; a vibration "
-            "is seen in part of a period, or the picture also turned or changed its focus"
+            "the kernel has another shape than the families (lopsided, for one): its size is doubtful; a vibration is "
+            "seen in part of a period, or the picture also turned, changed its focus, or part of the scene changed"
         )
     if not best.converged:
-        notes.append("the fit did not converge")
+        notes.append("the fit did not converge, so that how far it may be off is not known")
     widest = first.extent_px.value
     if detected and widest > _LARGEST_PX:
         notes.append(f"the extent of {widest:.1f} px is above the {_LARGEST_PX:g} px for which this method is made")
