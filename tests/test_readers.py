@@ -899,6 +899,13 @@ def test_numbers_missing_in_a_binary_log_are_listed(tmp_path, suffix):
     assert np.flatnonzero(np.isnan(recording.values[0])).tolist() == [3, 4, 9]
 
 
+def test_nan_of_the_signalling_kind_and_numbers_beyond_a_double_are_nan(tmp_path):
+    for values in (np.frombuffer(b"\0\0\xa0\x7f" * 3, "<f4"), np.array([np.finfo(np.longdouble).max] * 3)):
+        np.savez(tmp_path / "log.npz", t_s=np.arange(5.0), ax_g=np.concatenate([values, np.ones(2, values.dtype)]))
+        recording = read_log(tmp_path / "log.npz", irregular="mark")
+        assert np.flatnonzero(np.isnan(recording.values[0])).tolist() == [0, 1, 2]
+
+
 @pytest.mark.parametrize("kind", ["text", "Parquet"])
 def test_a_date_beyond_64_bits_is_not_wrapped_into_another_century(tmp_path, kind):
     stamps = [f"2026-05-01T12:00:{i:02d}" for i in range(20)]

@@ -85,24 +85,35 @@ class ArrayLog:
             When one of them holds something else than numbers (or, for time stamps, dates).
         """
         values = np.empty((len(positions), len(self.arrays[0])))
-        problems: list[RowProblem] = []
-        for row, position in zip(values, positions):
-            self._check_kind(position, _NUMBERS)
-            with np.errstate(over="ignore"):  # from a longer kind of number
-                row[:] = self.arrays[position]
-            odd = np.flatnonzero(~np.isfinite(row))
-            problems += [self._odd(position, i, row[i]) for i in odd]
-            row[odd] = np.nan
-        ticks = None
+        odd, ticks = np.full(values.shape[1], -1, dtype=np.int32), None  # position of the first odd cell of each row
         if time is not None:
             self._check_kind(time, _NUMBERS + _DATES)
-            ticks = Ticks.of(self.arrays[time])
-            missing = () if ticks.missing is None else np.flatnonzero(ticks.missing)
-            problems += [self._odd(time, i, self.arrays[time][i]) for i in missing]
-        return Table(values=values, ticks=ticks, notes=list(self.notes), problems=_first_of_each_row(problems))
+            ticks = Ticks.of(_as_floats(self.arrays[time]))
+            if not ticks.complete:
+                odd[ticks.missing] = time
+        for row, position in zip(values, positions):
+            self._check_kind(position, _NUMBERS)
+            row[:] = _as_floats(self.arrays[position])
+            lost = ~np.isfinite(row)
+            if lost.any():
+                row[lost] = np.nan
+                odd[lost & (odd < 0)] = position
+        return Table(values=values, ticks=ticks, notes=list(self.notes), problems=self._problems(odd))
 
-    def _odd(self, position: int, row: int, found: object) -> RowProblem:
-        return RowProblem(kind="not a number", line=int(row) + 1, found=str(found), column=self.columns[position].name)
+    def _problems(self, odd: np.ndarray) -> list[RowProblem]:
+        """One for each run of rows that are odd in one column."""
+        starts = np.flatnonzero(np.diff(odd, prepend=np.int32(-1)))
+        return [
+            RowProblem(
+                kind="not a number",
+                line=int(start) + 1,
+                found=str(self.arrays[odd[start]][start]),
+                column=self.columns[odd[start]].name,
+                samples=int(end - start),
+            )
+            for start, end in zip(starts, [*starts[1:], len(odd)])
+            if odd[start] >= 0
+        ]
 
     def _check_kind(self, position: int, kinds: str) -> None:
         array, column = self.arrays[position], self.columns[position]
@@ -137,11 +148,10 @@ def binary_log(path: Path, *, head: bytes) -> ArrayLog | None:
     return None
 
 
-def _first_of_each_row(problems: Sequence[RowProblem]) -> list[RowProblem]:
-    first: dict[int, RowProblem] = {}
-    for problem in problems:
-        first.setdefault(problem.line, problem)
-    return list(first.values())
+def _as_floats(array: np.ndarray) -> np.ndarray:
+    """Floats of any length as float64: too great ones become infinite, any kind of nan is nan; other kinds stay."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        return array.astype(np.float64) if array.dtype.kind == "f" else array
 
 
 def _damaged(path: Path, what: str, error: object) -> LogFormatError:

@@ -231,12 +231,14 @@ def _plain_clock(stamps: np.ndarray, stated_rate_hz: float) -> ClockFacts | None
         return None  # also when there is a nan
     longest = float(lengths.max())
     lengths -= period  # their mean
+    sd_s = math.sqrt(float(lengths @ lengths) / len(lengths))
+    del lengths  # as long as the log
     return ClockFacts(
         has_time_column=True,
         n_rows=len(stamps),
         rate_hz=1.0 / period,
         stated_rate_hz=stated_rate_hz,
-        step_sd_s=math.sqrt(float(lengths @ lengths) / len(lengths)),
+        step_sd_s=sd_s,
         step_max_s=longest,
         resolution_s=stamp_resolution(stamps),
     )

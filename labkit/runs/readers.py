@@ -120,6 +120,7 @@ def read_log(
         _refuse(problems, log.file, rate_hz=place.facts.rate_hz, fill_s=fill_gaps_shorter_s or 0.0)
     values = place.apply(table.values)
     notes += table.notes
+    del table  # a recording keeps a copy of its own
     if fill_gaps_shorter_s is not None:
         notes += fill_gaps(values, rate_hz=place.facts.rate_hz, shorter_s=fill_gaps_shorter_s)
     is_epoch = place.start_s > _EPOCH_FROM_S
@@ -257,10 +258,10 @@ class _Odd:
 def _problems(log: Log, table: Table, place: Placement, time: int | None) -> list[_Odd]:
     """Problems of cells and of the clock in file order; the same fault on consecutive lines is one problem."""
     name = "" if time is None else log.columns[time].name
-    odd = [_Odd(problem=LogProblem(kind=p.kind, line=p.line, found=p.found), column=p.column) for p in table.problems]
-    odd += [
-        _Odd(problem=LogProblem(kind=p.kind, line=table.line_of(p.row), found=p.found, samples=p.samples), column=name)
-        for p in place.problems
+    places = [(table.line_of(p.row), name, p) for p in place.problems]
+    odd = [
+        _Odd(problem=LogProblem(kind=p.kind, line=line, found=p.found, samples=p.samples), column=column)
+        for line, column, p in [*((p.line, p.column, p) for p in table.problems), *places]
     ]
     merged: list[_Odd] = []
     for this in sorted(odd, key=lambda o: o.problem.line):

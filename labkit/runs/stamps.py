@@ -27,7 +27,7 @@ def stamp_resolution(stamps: np.ndarray) -> float:
     0.1
     """
     sample = stamps[:: max(1, len(stamps) // 5000)] - stamps[0]
-    noise = 8 * np.finfo(float).eps * float(np.abs(stamps).max(initial=0.0))
+    noise = 8 * np.finfo(float).eps * float(max(stamps.max(), -stamps.min()))
     for exponent in range(3, -10, -1):
         for leading in (5, 2, 1):
             step = float(f"{leading}e{exponent}")

@@ -37,12 +37,13 @@ def unpacks_too_far(n_bytes: int, packed_bytes: int) -> bool:
 
 @dataclass(frozen=True, kw_only=True)
 class RowProblem:
-    """A row that is not as it must be: kind as in LogProblem, its line, what stands there, in which column."""
+    """Rows that are not as they must be: kind as in LogProblem, first line, what stands there, column, how many."""
 
     kind: str
     line: int
     found: str
     column: str = ""
+    samples: int = 1
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

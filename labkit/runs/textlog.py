@@ -128,6 +128,9 @@ class TextLog:
             segments.append(segment)
             firsts.append(n_rows)
             n_rows = end
+        ticks = None if time is None else Ticks.join([segment.ticks for segment in segments])
+        for segment in segments:
+            segment.ticks = None
         remarks = [remark for segment in segments for remark in segment.remarks]
         if remarks:
             notes.append(f"{len(remarks)} remark(s) between the rows were skipped; the first: {remarks[0]!r}")
@@ -135,7 +138,7 @@ class TextLog:
             values=values[:, :n_rows],
             notes=notes,
             problems=[p for segment in segments for p in segment.problems],
-            ticks=None if time is None else Ticks.join([segment.ticks for segment in segments]),
+            ticks=ticks,
             line_of=lambda row: _line_of(segments, firsts, row),
         )
 
