@@ -11,7 +11,9 @@ import urllib.request
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import nbformat
 import pytest
+from nbformat import v4
 
 try:
     from playwright import sync_api
@@ -45,6 +47,22 @@ RUN_ALL = """async () => {
     outputs: cell.model.sharedModel.outputs,
   }));
 }"""
+
+
+SCREEN = "only_the_screen.ipynb"
+SCREEN_CELL = """import labkit as lab
+from labkit.show.widgets import what_if
+
+facts = lab.load_run("../data/wren-series/01-as-built").facts
+feet = {"foot_stiffness_x_n_per_m": (2.6e4, 3.1e4), "foot_stiffness_z_n_per_m": (1.7e5, 2.1e5)}
+draws = lab.draws_from_ranges({**feet, "foot_loss_factor": (0.08, 0.12)}, n=24)
+what_if(facts, draws, wait_s=0.06, overhead_s=0.3)"""
+
+
+def _screen_notebook():
+    """A notebook that shows the what-if screen and nothing else."""
+    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    return v4.new_notebook(cells=[v4.new_code_cell(SCREEN_CELL)], metadata={"kernelspec": kernel})
 
 
 def _missing(what: str) -> None:
@@ -103,6 +121,7 @@ def lab(chromium, tmp_path_factory):
     home = tmp_path_factory.mktemp("lab")
     for name in ("notebooks", "data"):
         shutil.copytree(ROOT / name, home / "work" / name)
+    nbformat.write(_screen_notebook(), home / "work" / "notebooks" / SCREEN)
     kinds = {"RUNTIME": "JUPYTER_RUNTIME_DIR", "CONFIG": "JUPYTER_CONFIG_DIR", "DATA": "JUPYTER_DATA_DIR"}
     kinds |= {"WORKSPACES": "JUPYTERLAB_WORKSPACES_DIR", "SETTINGS": "JUPYTERLAB_SETTINGS_DIR"}
     environment = os.environ | {name: str(home / kind.lower()) for kind, name in kinds.items()}

@@ -2,7 +2,7 @@
 
 import pytest
 
-SCREEN = "06_what_if.ipynb"
+SCREEN = "only_the_screen.ipynb"
 PICTURE = "img[data-count]"
 
 
@@ -34,20 +34,20 @@ def pixels(page):
     }}""")
 
 
-def settled(page, act):
-    """Do something, wait until the picture was replaced and its intervals are there; words before and after."""
-    before, count = words(page), int(page.locator(PICTURE).first.get_attribute("data-count"))
+def settled(page, act, *, until):
+    """Do something, wait until the description of the picture says `until` and intervals are there; give the words."""
     act()
-    page.wait_for_function(f"Number(document.querySelector('{PICTURE}').dataset.count) > {count}")
-    page.wait_for_function("!document.querySelector('p[aria-live], p[role=alert]').innerText.includes('…')")
-    return before, words(page) if page.locator("p[aria-live]").count() else ""
+    page.wait_for_function(f"document.querySelector('{PICTURE}').alt.includes({until!r})")
+    page.wait_for_function("!document.querySelector('p[aria-live]')?.innerText.includes('…')")
+    return words(page)
 
 
 def test_slider_keys_change_picture_and_numbers(open_screen):
     page = open_screen.page
     images, old = page.locator(".jp-OutputArea img").count(), pixels(page)
     page.get_by_label("panel thickness [mm], slider").focus()
-    _, after = settled(page, lambda: [page.keyboard.press("ArrowRight") for _ in range(10)])
+    ten = lambda: [page.keyboard.press("ArrowRight") for _ in range(10)]  # noqa: E731
+    after = settled(page, ten, until="Panel of 4 mm")
     assert "blur" in after and "heavier" in after
     assert float(page.get_by_label("panel thickness [mm]", exact=True).input_value()) == pytest.approx(4.0)
     assert pixels(page) != old
@@ -61,15 +61,14 @@ def test_with_the_keyboard_alone(open_screen):
     page.get_by_label("panel thickness [mm]", exact=True).focus()
     page.keyboard.press("Control+A")
     page.keyboard.type("5")
-    _, after = settled(page, lambda: page.keyboard.press("Tab"))
+    after = settled(page, lambda: page.keyboard.press("Tab"), until="Panel of 5 mm")
     assert "heavier" in after
     page.locator(PICTURE).first.focus()
-    for key in ("ArrowRight", "ArrowUp"):
-        settled(page, lambda key=key: page.keyboard.press(key))
-    settled(page, lambda: page.keyboard.press("Enter"))
-    assert "with 1 extra feet" in page.locator(PICTURE).first.get_attribute("alt")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowUp")
+    settled(page, lambda: page.keyboard.press("Enter"), until="with 1 extra feet")
     page.get_by_role("button", name="Back to baseline").focus()
-    _, after = settled(page, lambda: page.keyboard.press("Enter"))
+    after = settled(page, lambda: page.keyboard.press("Enter"), until="Panel of 3 mm hardboard with 0 extra feet")
     assert "This is the baseline" in after
     assert open_screen.errors == []
 
@@ -78,8 +77,7 @@ def test_a_click_on_a_hole_sets_a_foot(open_screen):
     page = open_screen.page
     box = page.locator(PICTURE).first.bounding_box()
     place = {"x": 0.155 * box["width"], "y": 0.5 * box["height"]}
-    settled(page, lambda: page.locator(PICTURE).first.click(position=place))
-    assert "with 1 extra feet" in page.locator(PICTURE).first.get_attribute("alt")
+    settled(page, lambda: page.locator(PICTURE).first.click(position=place), until="with 1 extra feet")
     assert "foot under the panel is a guess" in page.locator(".jp-OutputArea").last.inner_text()
 
 
@@ -89,20 +87,18 @@ def test_what_cannot_be_is_said_on_the_screen(open_screen):
     page.keyboard.press("Tab")
     page.wait_for_selector("p[role=alert]")
     assert "off the panel" in page.locator("p[role=alert]").inner_text()
-    settled(page, lambda: (page.get_by_label("panel along x [mm]", exact=True).fill("300"), page.keyboard.press("Tab")))
+    page.get_by_label("panel along x [mm]", exact=True).fill("300")
+    page.keyboard.press("Tab")
+    page.wait_for_selector("p[aria-live]")
     assert page.locator("p[role=alert]").count() == 0
 
 
 def test_a_dark_page_has_a_dark_picture(open_screen):
     page = open_screen.page
-    old = pixels(page)
-    settled(
-        page,
-        lambda: page.evaluate(
-            "() => window.jupyterapp.commands.execute('apputils:change-theme', { theme: 'JupyterLab Dark' })"
-        ),
-    )
-    assert pixels(page) != old
+    bright, count = pixels(page), page.locator(PICTURE).first.get_attribute("data-count")
+    page.evaluate("() => window.jupyterapp.commands.execute('apputils:change-theme', { theme: 'JupyterLab Dark' })")
+    page.wait_for_function(f"document.querySelector('{PICTURE}').dataset.count !== '{count}'")
+    assert pixels(page) != bright
 
 
 @pytest.mark.parametrize("width", [800, 1280])
