@@ -271,8 +271,8 @@ def test_from_a_socket_that_hangs_up_and_comes_back(tmp_path):
     def serve():
         for first, stop in ((0, 6000), (6600, 9000)):
             connection = server.accept()[0]
-            connection.sendall(b"t [us],ax [mg]\n")
             for i in range(first, stop, 100):
+                connection.sendall(b"t [us],ax [mg]\n")  # again and again: what comes at once is thrown away
                 connection.sendall("".join(f"{500 * k},{k % 1000}\n" for k in range(i, i + 100)).encode())
                 time.sleep(0.01)
             if first:
