@@ -1020,3 +1020,25 @@ def test_a_long_preamble_is_skipped_in_one_go(tmp_path):
     rows = "".join(f"{i},1\n" for i in range(100_000))
     recording = read_log(write(tmp_path, "\n" * 100_000 + "t [s],ax [g]\n" + rows))
     assert recording.n_samples == 100_000
+
+
+def test_texts_in_parquet_are_named_and_never_unpacked(tmp_path):
+    """One text repeated a million times takes no room in the file, and all the memory there is when unpacked."""
+    pyarrow, parquet = pytest.importorskip("pyarrow"), pytest.importorskip("pyarrow.parquet")
+    n = 200_000
+    state = pyarrow.DictionaryArray.from_arrays(np.zeros(n, dtype=np.int32), ["x" * 100_000])  # 20 GB
+    columns = {"t_s": np.arange(n) / 100, "state": state, "ax.raw_g": np.ones(n)}
+    parquet.write_table(pyarrow.table(columns), tmp_path / "log.parquet")
+    recording = read_log(tmp_path / "log.parquet")
+    assert recording.n_samples == n and recording.channels == ("ax.raw",)
+    assert recording.meta["notes"] == ("not read: no numbers (state)",)
+
+
+def test_the_index_of_a_table_in_parquet(tmp_path):
+    """Dates without a name are the time stamps; row numbers without a name are no channel."""
+    frame = pd.DataFrame({"ax": np.ones(20)}, index=pd.date_range("2026-05-01", periods=20, freq="10ms"))
+    frame.to_parquet(tmp_path / "dates.parquet")
+    assert read_log(tmp_path / "dates.parquet", units="g").sample_rate_hz == pytest.approx(100.0)
+    frame.set_index(np.arange(20) * 3).to_parquet(tmp_path / "rows.parquet")
+    recording = read_log(tmp_path / "rows.parquet", units="g", sample_rate_hz=100.0)
+    assert recording.channels == ("ax",) and recording.sample_rate_hz == 100.0

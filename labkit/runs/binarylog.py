@@ -15,6 +15,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import pandas as pd
@@ -26,7 +27,7 @@ from labkit.runs.columns import Column, Stated, parse_title, stated_facts
 from labkit.runs.table import FREE_BYTES, MOST_UNPACKED, RowProblem, Table, Ticks, unpacks_too_far
 
 try:
-    from pyarrow import parquet
+    from pyarrow import parquet, types
 except ImportError:  # an extra
     parquet = None
 
@@ -318,13 +319,11 @@ def _read_parquet(path: Path) -> ArrayLog:
         with path.open("rb") as stream:  # a name need not be UTF-8
             stated = parquet.read_metadata(stream)
             _check_unpacked(path, 8 * stated.num_rows * max(stated.num_columns, 1))
-            frame = pd.read_parquet(stream)
+            frame, left = _numbers_of(stated, stream)
     except LogFormatError:
         raise
     except (*_READ_ERRORS, NotImplementedError) as error:
         raise _damaged(path, "Parquet", error) from error
-    if frame.index.name and frame.index.name not in frame.columns:
-        frame = frame.reset_index()
     arrays = {}
     for name in frame.columns:
         series = frame[name]
@@ -333,15 +332,29 @@ def _read_parquet(path: Path) -> ArrayLog:
         array = series.to_numpy()
         if array.dtype.kind in "iufbmM":
             arrays[str(name)] = array
-    left = tuple(f"not read: no numbers ({name})" for name in frame.columns if str(name) not in arrays)
+    left += [name for name in frame.columns if str(name) not in arrays]
     if not arrays:
         raise _damaged(path, "Parquet", "no columns of numbers")
     return ArrayLog(
         file=str(path),
         columns=tuple(parse_title(name, position=i) for i, name in enumerate(arrays)),
         arrays=tuple(arrays.values()),
-        notes=left,
+        notes=tuple(f"not read: no numbers ({name})" for name in left),
     )
+
+
+def _numbers_of(stated: parquet.FileMetaData, stream: BinaryIO) -> tuple[pd.DataFrame, list[str]]:
+    """Columns of numbers and of dates, and the names of the others, which are not unpacked."""
+    fields = [field for field in stated.schema.to_arrow_schema() if not _is_row_number(field)]
+    wanted = [field.name for field in fields if types.is_primitive(field.type)]
+    table = parquet.read_table(stream, columns=wanted)
+    left = [field.name for field in fields if not types.is_primitive(field.type)]
+    return table.to_pandas(ignore_metadata=True, date_as_object=False), left
+
+
+def _is_row_number(field: object) -> bool:
+    """True for what was the index of a table and has no name."""
+    return field.name.startswith("__index_level_") and not types.is_temporal(field.type)
 
 
 # ----------------------------------------------------------------------------------------------------- UFF

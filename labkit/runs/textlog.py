@@ -361,7 +361,7 @@ def _refuse_long_line(n_bytes: int, file: str) -> None:
     if n_bytes > _LONGEST_LINE_BYTES:
         raise LogFormatError(
             file,
-            found=f"a line of more than {_LONGEST_LINE_BYTES >> 20} MiB",
+            found=f"more than {_LONGEST_LINE_BYTES >> 20} MiB with hardly a line end",
             expected="lines with one row each",
             cure="export the log with a line end behind each row",
         )
