@@ -18,7 +18,7 @@ from functools import cached_property
 
 import numpy as np
 
-from labkit.analyse._blur_alias import N_FREE, Belief, learn_shares, minimise, no_belief, share_slopes, shares
+from labkit.analyse._blur_alias import N_FREE, Belief, learn_shares, minimise, no_belief, shares
 from labkit.analyse._blur_pair import Pair, window_spectrum
 from labkit.analyse.kernels import profile
 
@@ -61,19 +61,25 @@ class Point:
         (c_xx, c_yy, c_xy), self.chain = kernel_variances(parameters[:n], family)
         dx, dy, self.gain = parameters[n : n + 3]
         self.kernel, self.bend = profile(c_xx * (x * x) + c_yy * (y * y) + (2 * c_xy) * (x * y), family=family)
-        self.phase = np.exp(-2j * np.pi * dy * y) * np.exp(-2j * np.pi * dx * x)
         self.share, self.share_bend = shares(pair.orders, parameters[n + 3 :])
-        self.transfer = self.gain * (self.share * self.kernel * self.phase).sum(axis=0)  # a·T
+        self.phase = np.exp(-2j * np.pi * dy * pair.fy) * np.exp(-2j * np.pi * dx * pair.fx)
+        self.turn_x, self.turn_y = np.exp(2j * np.pi * dx), np.exp(-2j * np.pi * dy * (y[2] - y[0]))
+        self.transfer = self.gain * self.together(self.share * self.kernel)  # a·T
+
+    def together(self, parts: np.ndarray) -> np.ndarray:
+        """Sum over the four orders, each with the phase of the shift."""
+        along = parts[0] + self.turn_x * parts[1]
+        return self.phase * (along + self.turn_y * (parts[2] + self.turn_x * parts[3]))
 
     @cached_property
     def columns(self) -> np.ndarray:
         """∂(aT)/∂(every parameter)."""
         x, y = self.pair.orders.x, self.pair.orders.y
-        bent, single = self.share * self.bend * self.phase, self.kernel * self.phase
-        curve = np.stack([(bent * part).sum(axis=0) for part in (x * x, y * y, 2 * (x * y))])
-        moved = [-2j * np.pi * (self.share * single * part).sum(axis=0) for part in (x, y)]
-        other = share_slopes(self.share, self.share_bend, single)
-        rows = [np.tensordot(self.chain, curve, 1), moved, [self.transfer / self.gain**2], other]
+        bent, whole, total = self.share * self.bend, self.share * self.kernel, self.transfer / self.gain
+        curve = np.stack([self.together(bent * part) for part in (x * x, y * y, 2 * (x * y))])
+        moved = [-2j * np.pi * self.together(whole * part) for part in (x, y)]
+        other = [self.together(whole * d) - total * (self.share * d).sum(axis=0) for d in self.share_bend]
+        rows = [np.tensordot(self.chain, curve, 1), moved, [total / self.gain], other]
         return self.gain * np.concatenate(rows)
 
     @cached_property
@@ -146,7 +152,8 @@ def weights_at(pair: Pair, parameters: np.ndarray, family: str, *, learn: bool) 
     """Weights for a fit that starts at these parameters, with what their misfit says about the folded shares or not."""
     point = Point(pair, Weights(band=1.0, folded=0.0, belief=no_belief()), parameters, family)
     band = pair.power / (pair.power + point.scene_variance)
-    single = point.gain * point.kernel * point.phase
+    turned = np.stack([np.ones_like(point.turn_y), np.full_like(point.turn_y, point.turn_x)])
+    single = point.gain * point.kernel * point.phase * np.concatenate([turned, turned * point.turn_y])
     belief = no_belief()
     if learn:
         belief = learn_shares(

@@ -119,11 +119,16 @@ def test_photographs_name_the_family(family, extent):
     assert {measure_blur(*_frames(n, weights, rng), noise_sd=_NOISE).family for n in _PHOTOS[:4]} == {family}
 
 
-@pytest.mark.parametrize(("family", "extent"), [("smear", 0.5), ("smear", 4.0), ("sinusoid", 1.0), ("disc", 2.0)])
-def test_photographs_through_a_lens_shifted_by_parts_of_a_pixel(family, extent):
-    """The same for a picture that may stand anywhere, as far as noise allows, if a lens keeps fine detail from folding.
+@pytest.mark.parametrize(
+    ("family", "extent", "most"),
+    [("smear", 0.5, 0.045), ("smear", 4.0, 0.03), ("sinusoid", 1.0, 0.03), ("disc", 2.0, 0.03)],
+)
+def test_photographs_through_a_lens_shifted_by_parts_of_a_pixel(family, extent, most):
+    """The same for a picture that may stand anywhere, if a lens keeps fine detail from folding.
 
-    A standard deviation of 0.4 px is about that of diffraction at f/4, half life size and pixels of 3.45 µm.
+    A standard deviation of 0.4 px is about that of diffraction at f/4, half life size and pixels of 3.45 µm. At 0.5 px
+    the scatter is 0.028 px (36 pictures), hardly above the Cramér–Rao bound; six pictures show more than 0.045 px once
+    in 20 times (chi-squared) even if it is 0.03 px.
     """
     rng = np.random.default_rng(9)
     weights = _weights(family, extent)
@@ -133,14 +138,8 @@ def test_photographs_through_a_lens_shifted_by_parts_of_a_pixel(family, extent):
     found = [measure_blur(*pair, noise_sd=_NOISE, family=family) for pair in pairs]
     errors = np.array([blur.extent_px.value - true for blur in found])
     assert abs(errors.mean()) <= 0.03
-    assert errors.std(ddof=1) <= max(0.03, 1.5 * _least_scatter(found, family, true))
+    assert errors.std(ddof=1) <= most
     assert sum(blur.extent_px.interval.contains(true) for blur in found) >= 5
-
-
-def _least_scatter(found, family, extent):
-    """Scatter of the extent at the Cramér–Rao bound of the variance: 0.027 px for a smear of 0.5 px here."""
-    variances = [blur.cramer_rao_px**2 / 12 / 3.29 for blur in found]
-    return EXTENT_PER_SIGMA[family] ** 2 / (2 * extent) * math.sqrt(np.mean(np.square(variances)))
 
 
 def test_photographs_without_a_lens_shifted_by_parts_of_a_pixel():
