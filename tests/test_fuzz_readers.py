@@ -36,7 +36,7 @@ from scipy.io import wavfile
 
 from labkit.base import STANDARD_GRAVITY_M_S2 as G
 from labkit.base import LogFormatError, find_unit
-from labkit.runs import textlog
+from labkit.runs import line_bytes, textlog
 from labkit.runs.clipfiles import open_clip
 from labkit.runs.exposures import read_exposures
 from labkit.runs.pictures import StillPicture, read_frame_times_s, read_picture
@@ -773,7 +773,7 @@ def test_a_log_that_grows_while_it_is_read(tmp_path):
     """What was there when reading began is there, whole; what comes later is read as far as it is there."""
     path = tmp_path / "log.csv"
     path.write_text("t [s],ax [g]\n" + "".join(f"{i / 1000:.3f},{i}\n" for i in range(1000)))
-    blocks = textlog.read_bytes
+    blocks = line_bytes.read_bytes
 
     def grow(stream: io.BufferedIOBase, size: int, file: str) -> bytes:
         block = blocks(stream, size, file)
@@ -784,7 +784,7 @@ def test_a_log_that_grows_while_it_is_read(tmp_path):
         return block
 
     grow.n = 999
-    with mock.patch.object(textlog, "read_bytes", grow):
+    with mock.patch.object(line_bytes, "read_bytes", grow):
         recording = read_log(path)
     assert 1000 <= recording.n_samples < 1041
     np.testing.assert_allclose(recording.values[0] / G, np.arange(recording.n_samples))
@@ -807,8 +807,8 @@ def test_a_log_packed_too_well_is_refused(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("suffix", [".csv", ".csv.gz"])
 def test_a_line_without_end_is_refused_before_it_fills_the_memory(tmp_path, monkeypatch, suffix):
-    monkeypatch.setattr(textlog, "_LONGEST_LINE_BYTES", 1 << 20)
-    monkeypatch.setattr(textlog, "_PIECE_BYTES", 1 << 18)
+    monkeypatch.setattr(line_bytes, "_LONGEST_LINE_BYTES", 1 << 20)
+    monkeypatch.setattr(line_bytes, "_PIECE_BYTES", 1 << 18)
     path = tmp_path / f"log{suffix}"
     for start in (b"", b"t_s,ax_g\n" + b"".join(b"%d,1\n" % i for i in range(20))):
         text = start + b"1," * 1_000_000

@@ -12,120 +12,31 @@ import tokenize
 import warnings
 import zipfile
 import zlib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
 import pandas as pd
-import pyuff
 from scipy.io import wavfile
 
-from labkit.base import LogFormatError, Unit, find_unit
+from labkit.base import LogFormatError
+from labkit.runs.arraylog import DATES, NUMBERS, ArrayLog, damaged
 from labkit.runs.columns import Column, Stated, parse_title, stated_facts
-from labkit.runs.table import FREE_BYTES, MOST_UNPACKED, RowProblem, Table, Ticks, unpacks_too_far
+from labkit.runs.table import FREE_BYTES, MOST_UNPACKED, unpacks_too_far
+from labkit.runs.ufflog import read_uff
 
 try:
     from pyarrow import parquet, types
 except ImportError:  # an extra
     parquet = None
 
-__all__ = ["ArrayLog", "binary_log"]
+__all__ = ["binary_log"]
 
 _UFF_START = re.compile(rb"\s*^    -1 *\r?\n {0,4}\d{2,5}", re.MULTILINE)
 # What readers raise when a file is not what it says; each of them was met with damaged files.
 _READ_ERRORS = (ValueError, TypeError, OSError, EOFError, MemoryError, ArithmeticError, LookupError, struct.error)
-_NUMBERS, _DATES = "iufb", "mM"
 _HEADER_ERRORS = (SyntaxError, tokenize.TokenError)  # an NPY header is a Python literal
-_UFF_TIME, _UFF_TIME_RESPONSE = 17, 1
-# Specific data type of the ordinate (dataset 58, record 9): quantity and power of length in it.
-_UFF_QUANTITIES = {
-    8: ("displacement", 1),
-    9: ("force", 0),
-    11: ("velocity", 1),
-    12: ("acceleration", 1),
-    13: ("force", 0),
-}
-_SI = {"displacement": "m", "velocity": "m/s", "acceleration": "m/s^2", "force": "N"}
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class ArrayLog:
-    """A log whose columns are arrays already.
-
-    Parameters
-    ----------
-    file, columns, stated, has_titles, units, raw
-        As for any `Log`.
-    arrays : tuple of numpy.ndarray
-        Their values, one 1-D array each, all of one length.
-    notes : tuple of str
-        What the builder should know.
-    """
-
-    file: str
-    columns: tuple[Column, ...]
-    arrays: tuple[np.ndarray, ...]
-    stated: Stated = field(default_factory=Stated)
-    has_titles: bool = True
-    units: Mapping[int, Unit] = field(default_factory=dict)
-    raw: bool = False
-    notes: tuple[str, ...] = ()
-
-    def has_dates(self, position: int) -> bool:
-        """True when a column holds dates with times in place of numbers."""
-        return self.arrays[position].dtype.kind in _DATES
-
-    def read(self, positions: Sequence[int], *, time: int | None) -> Table:
-        """The columns at `positions` as float64, and the column of time stamps.
-
-        Raises
-        ------
-        LogFormatError
-            When one of them holds something else than numbers (or, for time stamps, dates).
-        """
-        values = np.empty((len(positions), len(self.arrays[0])))
-        odd, ticks = np.full(values.shape[1], -1, dtype=np.int32), None  # position of the first odd cell of each row
-        if time is not None:
-            self._check_kind(time, _NUMBERS + _DATES)
-            ticks = Ticks.of(_as_floats(self.arrays[time]))
-            if not ticks.complete:
-                odd[ticks.missing] = time
-        for row, position in zip(values, positions):
-            self._check_kind(position, _NUMBERS)
-            row[:] = _as_floats(self.arrays[position])
-            lost = ~np.isfinite(row)
-            if lost.any():
-                row[lost] = np.nan
-                odd[lost & (odd < 0)] = position
-        return Table(values=values, ticks=ticks, notes=list(self.notes), problems=self._problems(odd))
-
-    def _problems(self, odd: np.ndarray) -> list[RowProblem]:
-        """One for each run of rows that are odd in one column."""
-        starts = np.flatnonzero(np.diff(odd, prepend=np.int32(-1)))
-        return [
-            RowProblem(
-                kind="not a number",
-                line=int(start) + 1,
-                found=str(self.arrays[odd[start]][start]),
-                column=self.columns[odd[start]].name,
-                samples=int(end - start),
-            )
-            for start, end in zip(starts, [*starts[1:], len(odd)])
-            if odd[start] >= 0
-        ]
-
-    def _check_kind(self, position: int, kinds: str) -> None:
-        array, column = self.arrays[position], self.columns[position]
-        if array.dtype.kind not in kinds:
-            raise LogFormatError(
-                self.file,
-                column=column.title or column.name,
-                found=f"values of the kind {array.dtype}",
-                expected="numbers",
-                cure="name other columns, or save this one as numbers",
-            )
 
 
 def binary_log(path: Path, *, head: bytes) -> ArrayLog | None:
@@ -145,23 +56,8 @@ def binary_log(path: Path, *, head: bytes) -> ArrayLog | None:
     if head.startswith(b"PAR1"):
         return _read_parquet(path)
     if _UFF_START.match(head):
-        return _read_uff(path)
+        return read_uff(path)
     return None
-
-
-def _as_floats(array: np.ndarray) -> np.ndarray:
-    """Floats of any length as float64: too great ones become infinite, any kind of nan is nan; other kinds stay."""
-    with np.errstate(over="ignore", invalid="ignore"):
-        return array.astype(np.float64) if array.dtype.kind == "f" else array
-
-
-def _damaged(path: Path, what: str, error: object) -> LogFormatError:
-    return LogFormatError(
-        str(path),
-        found=f"a {what} file that cannot be read ({error})",
-        expected=f"a whole {what} file",
-        cure="copy or export the log again",
-    )
 
 
 # ----------------------------------------------------------------------------------------------------- WAV
@@ -171,9 +67,9 @@ def _read_wav(path: Path, head: bytes) -> ArrayLog:
             warnings.simplefilter("always")
             rate, data = wavfile.read(path)
     except (*_READ_ERRORS, UnboundLocalError) as error:
-        raise _damaged(path, "WAV", error) from error
+        raise damaged(path, "WAV", error) from error
     if data.dtype.kind not in "iuf" or rate <= 0 or not data.size:
-        raise _damaged(path, "WAV", f"{data.size} values of {data.dtype} at {rate} Hz")
+        raise damaged(path, "WAV", f"{data.size} values of {data.dtype} at {rate} Hz")
     data = data.reshape(len(data), -1)
     if data.dtype == np.uint8:
         data = data.astype(np.int16) - 128
@@ -203,9 +99,9 @@ def _load_npy(path: Path) -> np.ndarray:
             warnings.simplefilter("ignore")  # on headers in an old style of writing
             array = np.load(path, mmap_mode="r", allow_pickle=False)
     except (*_READ_ERRORS, *_HEADER_ERRORS) as error:
-        raise _damaged(path, "NPY", error) from error
+        raise damaged(path, "NPY", error) from error
     if not array.dtype.itemsize:
-        raise _damaged(path, "NPY", f"values of {array.dtype}, which have no size")
+        raise damaged(path, "NPY", f"values of {array.dtype}, which have no size")
     return array
 
 
@@ -218,7 +114,7 @@ def _read_npz(path: Path) -> ArrayLog:
     except LogFormatError:
         raise
     except (*_READ_ERRORS, *_HEADER_ERRORS, zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError) as error:
-        raise _damaged(path, "NPZ", error) from error
+        raise damaged(path, "NPZ", error) from error
     return _from_arrays(path, arrays, titled=True)
 
 
@@ -247,7 +143,7 @@ def _from_arrays(path: Path, arrays: Mapping[str, np.ndarray], *, titled: bool) 
             continue
         named |= _split(path, name, array)
     if not named:
-        raise _damaged(path, "NumPy", "no columns of numbers")
+        raise damaged(path, "NumPy", "no columns of numbers")
     lengths = {len(array) for array in named.values()}
     if len(lengths) > 1:
         raise LogFormatError(
@@ -281,8 +177,8 @@ def _split(path: Path, name: str, array: np.ndarray) -> dict[str, np.ndarray]:
     """One named column per row of samples: fields of a structured array, or the shorter axis of a 2-D one."""
     if array.dtype.names:
         return _fields(np.ravel(array))
-    if array.dtype.kind not in _NUMBERS + _DATES or array.ndim not in (1, 2) or array.size == 0:
-        raise _damaged(path, "NumPy", f"{array.ndim}-dimensional array of {array.dtype}, shape {array.shape}")
+    if array.dtype.kind not in NUMBERS + DATES or array.ndim not in (1, 2) or array.size == 0:
+        raise damaged(path, "NumPy", f"{array.ndim}-dimensional array of {array.dtype}, shape {array.shape}")
     if array.ndim == 1:
         return {name: array}
     if array.shape[0] == array.shape[1]:
@@ -323,7 +219,7 @@ def _read_parquet(path: Path) -> ArrayLog:
     except LogFormatError:
         raise
     except (*_READ_ERRORS, NotImplementedError) as error:
-        raise _damaged(path, "Parquet", error) from error
+        raise damaged(path, "Parquet", error) from error
     arrays = {}
     for name in frame.columns:
         series = frame[name]
@@ -334,7 +230,7 @@ def _read_parquet(path: Path) -> ArrayLog:
             arrays[str(name)] = array
     left += [name for name in frame.columns if str(name) not in arrays]
     if not arrays:
-        raise _damaged(path, "Parquet", "no columns of numbers")
+        raise damaged(path, "Parquet", "no columns of numbers")
     return ArrayLog(
         file=str(path),
         columns=tuple(parse_title(name, position=i) for i, name in enumerate(arrays)),
@@ -355,93 +251,3 @@ def _numbers_of(stated: parquet.FileMetaData, stream: BinaryIO) -> tuple[pd.Data
 def _is_row_number(field: object) -> bool:
     """True for what was the index of a table and has no name."""
     return field.name.startswith("__index_level_") and not types.is_temporal(field.type)
-
-
-# ----------------------------------------------------------------------------------------------------- UFF
-def _read_uff(path: Path) -> ArrayLog:
-    """Time responses of a universal file that share the first one's abscissa."""
-    sets = _uff_sets(path)
-    factors = next((s for s in sets if s.get("type") == 164), None)
-    responses = [s for s in sets if s.get("type") == 58 and s.get("func_type") == _UFF_TIME_RESPONSE]
-    if not responses:
-        raise LogFormatError(
-            str(path),
-            found="a universal file without time responses",
-            expected="dataset 58 with function type 1",
-            cure="export the time responses, not spectra or shapes",
-        )
-    x = np.asarray(responses[0]["x"], dtype=float)
-    cut = next((s for s in responses if s.get("num_pts", 0) > len(s["data"])), None)
-    if cut is not None:
-        raise _damaged(path, "UFF", f"{len(cut['data'])} values where the header states {cut['num_pts']}")
-    same = [s for s in responses if np.array_equal(s["x"], x) and np.isrealobj(s["data"]) and len(s["data"]) == len(x)]
-    if not same or not len(x):
-        raise _damaged(path, "UFF", "abscissa and ordinate of different lengths")
-    columns, units = [_uff_time_column(path, responses[0])], {}
-    for i, dataset in enumerate(same, start=1):
-        column, unit = _uff_column(path, dataset, i, factors)
-        columns.append(column)
-        if unit:
-            units[i] = unit
-    other = len(responses) - len(same)
-    notes = (f"{other} time response(s) on another clock were left out",) if other else ()
-    remarks = [(i, f"{key}: {responses[0][key]}") for i, key in enumerate(("id1", "id2", "id3", "id4", "id5"), start=1)]
-    return ArrayLog(
-        file=str(path),
-        columns=tuple(columns),
-        units=units,
-        arrays=(x, *(np.asarray(s["data"], dtype=float) for s in same)),
-        stated=Stated(header={f"line {i}": text for i, text in remarks}),
-        notes=notes,
-    )
-
-
-def _uff_sets(path: Path) -> list[dict]:
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            sets = pyuff.UFF(str(path)).read_sets()
-    except Exception as error:  # pyuff raises bare Exception for every fault of a file
-        raise _damaged(path, "UFF", error) from error
-    return sets if isinstance(sets, list) else [sets]
-
-
-def _uff_time_column(path: Path, dataset: Mapping[str, object]) -> Column:
-    label = str(dataset.get("abscissa_axis_units_lab", "")).strip()
-    unit = find_unit(label) if label not in ("", "NONE") else find_unit("s")
-    if unit is None or unit.quantity != "time" or dataset.get("abscissa_spec_data_type") not in (_UFF_TIME, 0, 1):
-        raise LogFormatError(
-            str(path),
-            found=f"an abscissa in {label!r}",
-            expected="time",
-            cure="export time responses over time",
-        )
-    return Column(position=0, name="time", title="time", unit_text=label if label not in ("", "NONE") else "s")
-
-
-def _uff_column(
-    path: Path,
-    dataset: Mapping[str, object],
-    position: int,
-    factors: Mapping[str, object] | None,
-) -> tuple[Column, Unit | None]:
-    """Name and unit of one response; label and units dataset must agree where both speak."""
-    label = str(dataset.get("ordinate_axis_units_lab", "")).strip()
-    direction = {1: "+X", -1: "-X", 2: "+Y", -2: "-Y", 3: "+Z", -3: "-Z"}.get(int(dataset.get("rsp_dir", 0)), "")
-    name = f"{int(dataset.get('rsp_node', 0))}{direction}" if dataset.get("rsp_node") else f"response {position}"
-    labelled = find_unit(label) if label and label != "NONE" else None
-    column = Column(position=position, name=name, title=name, unit_text=label if labelled else "")
-    quantity, power = _UFF_QUANTITIES.get(int(dataset.get("ordinate_spec_data_type", 0)), (None, 0))
-    if quantity is None or factors is None:
-        return column, labelled
-    divisor = float(factors["length"]) ** power * (float(factors["force"]) if quantity == "force" else 1.0)
-    filed = Unit(quantity=quantity, symbol_si=_SI[quantity], factor=1.0 / divisor if divisor else math.nan)
-    if labelled and (labelled.quantity != quantity or not math.isclose(labelled.factor, filed.factor, rel_tol=1e-3)):
-        raise LogFormatError(
-            str(path),
-            column=name,
-            expected="one unit",
-            found=f"the unit {label!r} and a units dataset that means {filed.factor:g} {filed.symbol_si}",
-            cure="correct the units dataset (164) or the axis label",
-        )
-    return column, labelled or filed

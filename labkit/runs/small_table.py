@@ -12,7 +12,7 @@ import numpy as np
 from labkit.base import LogFormatError
 from labkit.runs.columns import Column, parse_title
 from labkit.runs.dialect import COMMENT_MARKS, Dialect, detect_encoding, find_dialect, find_titles
-from labkit.runs.textlog import open_bytes, read_bytes
+from labkit.runs.line_bytes import open_bytes, read_bytes
 
 __all__ = ["SmallTable", "read_small_table"]
 

@@ -6,12 +6,9 @@ piece is read line by line, so that every odd cell is known by its line. No cell
 
 from __future__ import annotations
 
-import codecs
-import gzip
 import io
 import os
 import re
-import zlib
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterator, Sequence
@@ -25,14 +22,11 @@ import pandas as pd
 from labkit.base import LogFormatError
 from labkit.runs.columns import Column, Stated, parse_title, stated_facts
 from labkit.runs.dialect import COMMENT_MARKS, Dialect, detect_encoding, find_dialect, find_titles, is_date, uncomment
-from labkit.runs.table import FREE_BYTES, MOST_UNPACKED, RowProblem, Table, Ticks, unpacks_too_far
+from labkit.runs.line_bytes import HEAD_BYTES, open_bytes, read_head, whole_lines
+from labkit.runs.table import RowProblem, Table, Ticks
 
-__all__ = ["TextLog", "open_bytes", "read_bytes"]
+__all__ = ["TextLog"]
 
-_HEAD_BYTES = 1 << 17
-_HEAD_LINES = 8
-_LONGEST_LINE_BYTES = 1 << 24  # a million columns
-_PIECE_BYTES = 3 << 20
 _QUOTE_INSIDE = re.compile(rb'[^\s,;"]"+[^\s,;"]|""')  # the compiled reader would take it away
 _WORKERS = max(1, min(4, os.cpu_count() or 1))
 
@@ -86,14 +80,14 @@ class TextLog:
         self._path, self.file = path, str(path)
         self.units, self.raw = {}, False
         with open_bytes(path) as stream:
-            raw = _head(stream, self.file)
+            raw = read_head(stream, self.file)
         encoding = detect_encoding(raw, file=self.file)
         self._old_line_ends = b"\r" in raw and b"\n" not in raw
-        pieces = _whole_lines(io.BytesIO(raw), encoding, self._old_line_ends, self.file, packed_bytes=len(raw))
-        head = b"".join(pieces)
+        how = {"encoding": encoding, "old_line_ends": self._old_line_ends, "file": self.file}
+        head = b"".join(whole_lines(io.BytesIO(raw), packed_bytes=len(raw), **how))
         lines = head.decode("latin-1" if encoding == "latin-1" else "utf-8", errors="replace").split("\n")
         lines = [line.strip("\r\0") for line in lines]
-        if len(raw) >= _HEAD_BYTES:
+        if len(raw) >= HEAD_BYTES:
             lines.pop()  # cut off by the end of the head
         n_bytes = path.stat().st_size
         likely_rows = 64 + int(1.02 * n_bytes / len(raw) * max(1, raw.count(b"\n"))) if raw else 0
@@ -161,8 +155,8 @@ class TextLog:
         """The lines after the preamble; the last one that is not blank comes alone (with the blank ones behind it)."""
         line, skip, held = 1, self._n_preamble, b""
         with open_bytes(self._path) as stream:
-            size = self._path.stat().st_size
-            for text in _whole_lines(stream, self.dialect.encoding, self._old_line_ends, self.file, packed_bytes=size):
+            how = {"encoding": self.dialect.encoding, "old_line_ends": self._old_line_ends, "file": self.file}
+            for text in whole_lines(stream, packed_bytes=self._path.stat().st_size, **how):
                 text, skipped = _behind(text, skip)
                 skip, line = skip - skipped, line + skipped
                 if held and not text.isspace():
@@ -339,84 +333,3 @@ def _line_of(segments: Sequence[_Segment], firsts: Sequence[int], row: int) -> i
 def _short(text: str) -> str:
     text = text.strip()
     return text if len(text) <= 60 else text[:57] + "..."
-
-
-def open_bytes(path: Path) -> io.BufferedIOBase:
-    """The bytes of a file, uncompressed when it is gzip (by content, not by name)."""
-    with path.open("rb") as probe:
-        zipped = probe.read(2) == b"\x1f\x8b"
-    return gzip.open(path, "rb") if zipped else path.open("rb")
-
-
-def _head(stream: io.BufferedIOBase, file: str) -> bytes:
-    """The first bytes of a log: at least some lines, however long they are."""
-    head, n_ends = b"", 0
-    while n_ends < _HEAD_LINES and (block := read_bytes(stream, _HEAD_BYTES, file)):
-        head, n_ends = head + block, n_ends + max(block.count(b"\n"), block.count(b"\r"))
-        _refuse_long_line(len(head), file)
-    return head
-
-
-def _refuse_long_line(n_bytes: int, file: str) -> None:
-    if n_bytes > _LONGEST_LINE_BYTES:
-        raise LogFormatError(
-            file,
-            found=f"more than {_LONGEST_LINE_BYTES >> 20} MiB with hardly a line end",
-            expected="lines with one row each",
-            cure="export the log with a line end behind each row",
-        )
-
-
-def _refuse_bomb(n_bytes: int, packed_bytes: int, file: str) -> None:
-    if unpacks_too_far(n_bytes, packed_bytes):
-        raise LogFormatError(
-            file,
-            found=f"more than {n_bytes >> 20} MiB packed into {packed_bytes} bytes",
-            expected=f"at most {MOST_UNPACKED} times the size of the file, or {FREE_BYTES >> 20} MiB",
-            cure="if you trust the file, unpack it yourself (`gzip -d`) and read the result",
-        )
-
-
-def read_bytes(stream: io.BufferedIOBase, size: int, file: str) -> bytes:
-    """The next `size` bytes of an open file; fewer at its end.
-
-    Raises
-    ------
-    LogFormatError
-        For a broken gzip file.
-    """
-    try:
-        return stream.read(size)
-    except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-        raise LogFormatError(
-            file,
-            found=f"a broken gzip file ({error})",
-            expected="a whole one",
-            cure="copy the log again, or save what is left of it with `gzip -dc`",
-        ) from error
-
-
-def _whole_lines(
-    stream: io.BufferedIOBase, encoding: str, old_line_ends: bool, file: str, *, packed_bytes: int
-) -> Iterator[bytes]:
-    """Pieces that end with a line end (the last one may not), without BOM, as UTF-8 unless they are latin-1."""
-    decoder = codecs.getincrementaldecoder(encoding)(errors="replace") if encoding.startswith("utf-16") else None
-    rest, start, n_bytes = b"", True, 0
-    while block := read_bytes(stream, _PIECE_BYTES, file):
-        n_bytes += len(block)
-        _refuse_bomb(n_bytes, packed_bytes, file)
-        if decoder:
-            block = decoder.decode(block).encode("utf-8", errors="replace")
-        if old_line_ends:
-            block = block.replace(b"\r", b"\n")
-        if start:
-            block, start = block.removeprefix(codecs.BOM_UTF8), False
-        cut = block.rfind(b"\n") + 1
-        if cut:
-            yield rest + block[:cut]  # copies nothing when there is no rest
-            rest = block[cut:]
-        else:
-            rest += block
-            _refuse_long_line(len(rest), file)
-    if rest:
-        yield rest
