@@ -50,12 +50,12 @@ from labkit.runs.checks import check_recording
 from labkit.runs.clipfiles import open_clip
 from labkit.runs.exposures import read_exposures
 from labkit.runs.findings import BlockedAnalysisError, require_fit
-from labkit.runs.parcel import open_parcel
 from labkit.runs.pictures import read_picture
 from labkit.runs.pushfile import read_push_file
 from labkit.runs.readers import read_log
 from labkit.runs.recording import Recording
 from labkit.runs.runfolder import load_run, run_template
+from labkit.runs.share.parcel import open_parcel
 
 __version__ = "0.1.0"
 

@@ -22,7 +22,7 @@ from labkit.jobs import (
     share_jobs,
 )
 from labkit.runs.findings import BlockedAnalysisError
-from labkit.runs.parcel_safety import clean_text
+from labkit.runs.share.parcel_safety import clean_text
 
 __all__ = ["main"]
 

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from labkit.analyse.frames import track
-from labkit.runs.capture import CameraLostError, capture_clip
 from labkit.runs.clipfiles import open_clip
-from labkit.runs.log_file import LogNotStoredError
+from labkit.runs.live.capture import CameraLostError, capture_clip
+from labkit.runs.live.log_file import LogNotStoredError
 from labkit.runs.pictures import read_frame_times_s
 
 

@@ -1,4 +1,4 @@
-"""The demo series of the Wren: made again; the lab's machine against the generator's, measured blur against its truth."""
+"""The demo series of the Wren: made again; the lab's machine against the generator's, measured blur against truth."""
 
 import ast
 import csv

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit.base import LogFormatError
-from labkit.runs.line_protocol import LineDecoder, checksum, parse_header, scaled_signals
+from labkit.runs.live.line_protocol import LineDecoder, checksum, parse_header, scaled_signals
 
 HEADER = "seq [mod 65536],t [us],ax [3.9 mg],ay [3.9 mg],trigger"
 

@@ -17,14 +17,14 @@ import pytest
 
 from labkit.analyse.moves import find_moves
 from labkit.base import STANDARD_GRAVITY_M_S2, LogFormatError
-from labkit.runs import byte_source, log_file
-from labkit.runs.byte_source import FileSource, SourceLostError, open_source
 from labkit.runs.checks import check_recording
-from labkit.runs.line_protocol import checksum, parse_header
-from labkit.runs.live_window import LiveWindow, MoveCounter
-from labkit.runs.log_file import LogFile, LogNotStoredError, printable
-from labkit.runs.logger import Logger, LogPlan
-from labkit.runs.pretend_sensor import STEP_MG, PretendSensor, invented_motion
+from labkit.runs.live import byte_source, log_file
+from labkit.runs.live.byte_source import FileSource, SourceLostError, open_source
+from labkit.runs.live.line_protocol import checksum, parse_header
+from labkit.runs.live.live_window import LiveWindow, MoveCounter
+from labkit.runs.live.log_file import LogFile, LogNotStoredError, printable
+from labkit.runs.live.logger import Logger, LogPlan
+from labkit.runs.live.pretend_sensor import STEP_MG, PretendSensor, invented_motion
 from labkit.runs.readers import read_log
 
 HEAD = "# rate_hz: 800\nseq,ax [2 mg],az [2 mg],trigger\n"
@@ -222,14 +222,14 @@ def test_a_port_that_is_not_there_lists_those_that_are():
 
 
 def test_a_silent_port_is_given_up(tmp_path, monkeypatch):
-    monkeypatch.setattr("labkit.runs.logger._PATIENCE_S", 0.2)
+    monkeypatch.setattr("labkit.runs.live.logger._PATIENCE_S", 0.2)
     with pytest.raises(SourceLostError, match=r"has sent nothing of use for 0\.2 s"):
         Logger(Scripted([]), LogPlan(folder=tmp_path)).run()
     assert not list(tmp_path.iterdir())
 
 
 def test_a_sensor_that_falls_silent_ends_the_log(tmp_path, monkeypatch):
-    monkeypatch.setattr("labkit.runs.logger._PATIENCE_S", 0.3)
+    monkeypatch.setattr("labkit.runs.live.logger._PATIENCE_S", 0.3)
     summary = Logger(Scripted([HEAD.encode(), rows(0, 100)]), LogPlan(folder=tmp_path)).run()
     assert summary.reason == "nothing arrived for 0.3 s" and read_log(summary.paths[0]).n_samples == 100
 

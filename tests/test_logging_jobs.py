@@ -9,10 +9,10 @@ import pytest
 
 from labkit.__main__ import main
 from labkit.jobs.level_meter import meter_lines, status_line, strip
-from labkit.runs.byte_source import open_source
-from labkit.runs.live_window import Level
-from labkit.runs.log_plan import LoggerStatus, LogPlan
-from labkit.runs.pretend_sensor import PretendSensor, invented_motion
+from labkit.runs.live.byte_source import open_source
+from labkit.runs.live.live_window import Level
+from labkit.runs.live.log_plan import LoggerStatus, LogPlan
+from labkit.runs.live.pretend_sensor import PretendSensor, invented_motion
 from labkit.runs.recording import Recording
 from labkit.show.log_widget import LogPanel, StripChart, run_form
 

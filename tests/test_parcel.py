@@ -22,13 +22,13 @@ from PIL import Image
 
 from labkit.__main__ import main
 from labkit.base import Estimate
-from labkit.runs import parcel as parcel_module
-from labkit.runs import parcel_making
-from labkit.runs.parcel import check_licence, open_parcel, peek_parcel
-from labkit.runs.parcel_making import make_parcel
-from labkit.runs.parcel_safety import Limits, ParcelRefusedError, clean_text
-from labkit.runs.results import RunResults, read_results, results_text
-from labkit.runs.scrub import Scrubber
+from labkit.runs.share import parcel as parcel_module
+from labkit.runs.share import parcel_making
+from labkit.runs.share.parcel import check_licence, open_parcel, peek_parcel
+from labkit.runs.share.parcel_making import make_parcel
+from labkit.runs.share.parcel_safety import Limits, ParcelRefusedError, clean_text
+from labkit.runs.share.results import RunResults, read_results, results_text
+from labkit.runs.share.scrub import Scrubber
 
 RUN_TOML = '[run]\ntitle = "birch"\n[panel]\nmaterial = "birch plywood"\nthickness_mm = 6.0\n'
 LOG = "t [s],ax [mg]\n" + "".join(f"{k / 400:.4f},{(k * 37) % 11}\n" for k in range(200))

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from labkit.base import Estimate, Interval, LogFormatError
 from labkit.decide.results import compare_results, results_of
-from labkit.runs.beside import numbers_beside
-from labkit.runs.results import RunResults, log_checksums, read_results, results_text
+from labkit.runs.share.beside import numbers_beside
+from labkit.runs.share.results import RunResults, log_checksums, read_results, results_text
 from labkit.show.tables import to_plain
 
 ANY = st.floats(allow_nan=True, allow_infinity=True).filter(lambda x: not abs(x) >= 1e300 or math.isinf(x))

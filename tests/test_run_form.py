@@ -5,7 +5,7 @@ import math
 import pytest
 
 from labkit.base import LogFormatError
-from labkit.runs.run_form import fill_template, form_fields, read_settings, write_run_file
+from labkit.runs.live.run_form import fill_template, form_fields, read_settings, write_run_file
 from labkit.runs.runfile import facts_of, read_run_file, run_template
 
 

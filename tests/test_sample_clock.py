@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from labkit.runs.line_protocol import parse_header
-from labkit.runs.sample_clock import SampleClock
+from labkit.runs.live.line_protocol import parse_header
+from labkit.runs.live.sample_clock import SampleClock
 
 RATE = 3150.0
 

@@ -17,12 +17,12 @@ from labkit.__main__ import main
 from labkit.base import Estimate
 from labkit.decide.nearest import Wanted, find_material, nearest_builds
 from labkit.runs import runfolder
-from labkit.runs import shelf as shelf_module
-from labkit.runs.parcel import open_parcel
-from labkit.runs.parcel_contents import LOG_KINDS
-from labkit.runs.parcel_making import make_parcel
-from labkit.runs.results import RunResults, log_checksums, results_text
-from labkit.runs.shelf import INDEX_FILE, index_shelf
+from labkit.runs.share import shelf as shelf_module
+from labkit.runs.share.parcel import open_parcel
+from labkit.runs.share.parcel_contents import LOG_KINDS
+from labkit.runs.share.parcel_making import make_parcel
+from labkit.runs.share.results import RunResults, log_checksums, results_text
+from labkit.runs.share.shelf import INDEX_FILE, index_shelf
 from labkit.show.shelf import MEASURED, plot_shelf, plot_shelf_overview, shelf_table
 from labkit.show.tables import tidy
 

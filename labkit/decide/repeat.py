@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from labkit.runs.findings import LogReport
-from labkit.runs.log_plan import LogSummary
+from labkit.runs.live.log_plan import LogSummary
 
 __all__ = ["LOST_AT_MOST", "repeat_reasons"]
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from labkit.analyse.one_run import RunAnalysis
 from labkit.base import Estimate
-from labkit.runs.results import RunResults
+from labkit.runs.share.results import RunResults
 
 __all__ = ["AGREEMENT", "Difference", "ResultsCheck", "compare_results", "results_of"]
 

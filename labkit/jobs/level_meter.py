@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from labkit.runs.live_window import Level
-from labkit.runs.log_plan import LoggerStatus
+from labkit.runs.live.live_window import Level
+from labkit.runs.live.log_plan import LoggerStatus
 from labkit.runs.recording import Recording
 
 __all__ = ["meter_lines", "status_line", "strip"]

@@ -15,15 +15,15 @@ from pathlib import Path
 from labkit.analyse.moves import find_moves
 from labkit.jobs.level_meter import meter_lines, status_line
 from labkit.jobs.printing import print_findings, print_wrapped
-from labkit.runs.byte_source import open_source
-from labkit.runs.capture import CameraLostError, CaptureSummary, capture_clip
 from labkit.runs.facts import RunFacts
-from labkit.runs.live_window import EndsFinder
-from labkit.runs.log_file import printable
-from labkit.runs.logger import CAUTIONS, Logger, LoggerStatus, LogPlan, LogSummary
-from labkit.runs.pretend_sensor import PretendSensor
+from labkit.runs.live.byte_source import open_source
+from labkit.runs.live.capture import CameraLostError, CaptureSummary, capture_clip
+from labkit.runs.live.live_window import EndsFinder
+from labkit.runs.live.log_file import printable
+from labkit.runs.live.logger import CAUTIONS, Logger, LoggerStatus, LogPlan, LogSummary
+from labkit.runs.live.pretend_sensor import PretendSensor
+from labkit.runs.live.run_form import fill_template, read_settings, write_run_file
 from labkit.runs.recording import Recording
-from labkit.runs.run_form import fill_template, read_settings, write_run_file
 from labkit.runs.runfile import facts_of, read_run_file
 from labkit.runs.runfolder import RUN_FILE
 from labkit.show.logged import keep_or_repeat, summary_sentence
@@ -39,8 +39,8 @@ def add_jobs(jobs: object) -> None:
     parser = jobs.add_parser(
         "log",
         help="log a run live from a sensor",
-        description="Logs a sensor that speaks the plain line protocol (see labkit/runs/line_protocol.py). While it "
-        "logs, Enter (or a text and Enter) writes a mark, q and Enter or Ctrl-C stops.",
+        description="Logs a sensor that speaks the plain line protocol (see labkit/runs/live/line_protocol.py). "
+        "While it logs, Enter (or a text and Enter) writes a mark, q and Enter or Ctrl-C stops.",
     )
     parser.add_argument(
         "source",

@@ -13,7 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from labkit.runs.findings import LogReport
-from labkit.runs.parcel_safety import clean_text
+from labkit.runs.share.parcel_safety import clean_text
 from labkit.show import tables
 
 __all__ = ["output_options", "print_findings", "print_json", "print_table", "print_wrapped", "progress", "si", "write"]
@@ -46,7 +46,10 @@ def print_findings(reports: Sequence[LogReport], *, least: str = "note") -> None
     for one in reports:
         counts = {weight: sum(f.severity == weight for f in one.findings) for weight in ("fatal", "warning", "note")}
         found = ", ".join(f"{count} {weight}{'s' if count > 1 else ''}" for weight, count in counts.items() if count)
-        print(f"{clean_text(one.name)}: {len(one.passed)} checks passed" + (f"; found: {found}" if found else ", nothing found"))
+        print(
+            f"{clean_text(one.name)}: {len(one.passed)} checks passed"
+            + (f"; found: {found}" if found else ", nothing found")
+        )
     for row in tables.findings_table(reports, least=least).itertuples(index=False):
         print_wrapped(
             f"{row.severity.upper()} in {row.where}: {row.finding} {row.consequence} {row.advice}", indent="  "

@@ -15,13 +15,13 @@ from labkit.analyse.one_run import analyse_run
 from labkit.decide.nearest import Wanted, nearest_builds
 from labkit.decide.results import AGREEMENT, ResultsCheck, compare_results, results_of
 from labkit.jobs.printing import output_options, print_json, print_table, print_wrapped, progress, si
-from labkit.runs.beside import numbers_beside
-from labkit.runs.parcel import Parcel, open_parcel
-from labkit.runs.parcel_making import make_parcel
-from labkit.runs.parcel_safety import Limits, clean_text
-from labkit.runs.results import RESULTS_FILE, RunResults, log_checksums, read_results, results_text
 from labkit.runs.runfolder import RUN_FILE, load_run
-from labkit.runs.shelf import Shelf, index_shelf
+from labkit.runs.share.beside import numbers_beside
+from labkit.runs.share.parcel import Parcel, open_parcel
+from labkit.runs.share.parcel_making import make_parcel
+from labkit.runs.share.parcel_safety import Limits, clean_text
+from labkit.runs.share.results import RESULTS_FILE, RunResults, log_checksums, read_results, results_text
+from labkit.runs.share.shelf import Shelf, index_shelf
 from labkit.show import shelf as shelf_view
 
 __all__ = ["add_jobs", "run_results"]

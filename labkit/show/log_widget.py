@@ -16,11 +16,11 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from labkit.runs.byte_source import ByteSource
-from labkit.runs.live_window import EndsFinder, Level
-from labkit.runs.logger import CAUTIONS, Logger, LoggerStatus, LogPlan, LogSummary
+from labkit.runs.live.byte_source import ByteSource
+from labkit.runs.live.live_window import EndsFinder, Level
+from labkit.runs.live.logger import CAUTIONS, Logger, LoggerStatus, LogPlan, LogSummary
+from labkit.runs.live.run_form import fill_template, form_fields, read_settings, write_run_file
 from labkit.runs.recording import Recording
-from labkit.runs.run_form import fill_template, form_fields, read_settings, write_run_file
 from labkit.show.logged import keep_or_repeat, summary_sentence
 
 __all__ = ["LogPanel", "StripChart", "run_form"]

@@ -9,8 +9,8 @@ from labkit.base import LogFormatError
 from labkit.decide.repeat import repeat_reasons
 from labkit.runs.facts import RunFacts
 from labkit.runs.findings import LogReport
-from labkit.runs.log_file import printable
-from labkit.runs.log_plan import LogSummary
+from labkit.runs.live.log_file import printable
+from labkit.runs.live.log_plan import LogSummary
 from labkit.runs.runfile import facts_of, read_run_file
 from labkit.runs.runfolder import RUN_FILE, Run, load_run
 

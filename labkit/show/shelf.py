@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from labkit.base import check_choice
-from labkit.runs.parcel_safety import clean_text
+from labkit.runs.share.parcel_safety import clean_text
 
 __all__ = ["MEASURED", "STATED", "plot_shelf", "plot_shelf_overview", "shelf_table"]
 

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 from labkit.base import Estimate
-from labkit.runs.results import RunResults, log_checksums, results_text
-from labkit.runs.shelf import index_shelf
+from labkit.runs.share.results import RunResults, log_checksums, results_text
+from labkit.runs.share.shelf import index_shelf
 
 N_RUNS, LOG_BYTES = 1000, 580_000
 

@@ -12,9 +12,9 @@ import bagit
 import pytest
 
 from labkit.base import Estimate
-from labkit.runs.parcel import open_parcel, peek_parcel
-from labkit.runs.parcel_making import make_parcel
-from labkit.runs.results import RunResults, results_text
+from labkit.runs.share.parcel import open_parcel, peek_parcel
+from labkit.runs.share.parcel_making import make_parcel
+from labkit.runs.share.results import RunResults, results_text
 
 # bagit 1.9.0 passes the flags of re.sub by position, of which Python 3.13 warns
 pytestmark = pytest.mark.filterwarnings("ignore:'count' is passed as positional argument:DeprecationWarning")

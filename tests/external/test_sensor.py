@@ -19,12 +19,12 @@ from scipy import optimize
 
 import labkit.runs
 from labkit.base import STANDARD_GRAVITY_M_S2
-from labkit.runs.byte_source import open_source
-from labkit.runs.line_protocol import LineDecoder, checksum
-from labkit.runs.logger import Logger, LogPlan
+from labkit.runs.live.byte_source import open_source
+from labkit.runs.live.line_protocol import LineDecoder, checksum
+from labkit.runs.live.logger import Logger, LogPlan
 from labkit.runs.readers import read_log
 
-SKETCH = Path(labkit.runs.__file__).parent / "sensor"
+SKETCH = Path(labkit.runs.__file__).parent / "live" / "sensor"
 RUNNER = Path(__file__).with_name("micropython_runner.mjs")
 PORT = "@micropython/micropython-webassembly-pyscript/micropython.mjs"
 TRUE_HZ, TONE_HZ = 3150.0, 7.5

@@ -14,13 +14,13 @@ from datetime import date
 from pathlib import Path
 
 from labkit.base import LogFormatError
-from labkit.runs.bag import checksums, tag_files
-from labkit.runs.parcel import CONTENTS, NOTEBOOKS, RUNS, Parcel, check_licence, contents_of, open_parcel
-from labkit.runs.parcel_safety import Limits, check_names
-from labkit.runs.results import RESULTS_FILE
 from labkit.runs.runfolder import RUN_FILE
-from labkit.runs.scrub import Scrubber, personal_words
-from labkit.runs.scrub_files import LeftOutError, clean_copy, clean_strings
+from labkit.runs.share.bag import checksums, tag_files
+from labkit.runs.share.parcel import CONTENTS, NOTEBOOKS, RUNS, Parcel, check_licence, contents_of, open_parcel
+from labkit.runs.share.parcel_safety import Limits, check_names
+from labkit.runs.share.results import RESULTS_FILE
+from labkit.runs.share.scrub import Scrubber, personal_words
+from labkit.runs.share.scrub_files import LeftOutError, clean_copy, clean_strings
 
 __all__ = ["make_parcel"]
 

@@ -19,8 +19,8 @@ from pathlib import Path
 
 import numpy as np
 
-from labkit.runs.parcel_safety import Limits, ParcelRefusedError
-from labkit.runs.scrub_files import suffix_of
+from labkit.runs.share.parcel_safety import Limits, ParcelRefusedError
+from labkit.runs.share.scrub_files import suffix_of
 
 try:
     from pyarrow import ArrowException

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.base import check_number
-from labkit.runs.arrival_line import ArrivalLine
-from labkit.runs.line_protocol import StreamHeader
+from labkit.runs.live.arrival_line import ArrivalLine
+from labkit.runs.live.line_protocol import StreamHeader
 
 __all__ = ["Loss", "SampleClock", "Timed"]
 
@@ -81,7 +81,7 @@ class SampleClock:
 
     Examples
     --------
-    >>> from labkit.runs.line_protocol import parse_header
+    >>> from labkit.runs.live.line_protocol import parse_header
     >>> clock = SampleClock(parse_header("seq,ax [mg]", source="sensor"), rate_hz=10.0, live=False)
     >>> timed = clock.place(np.array([[0.0, 5.0], [1.0, 5.0], [4.0, 5.0]]), arrival_s=0.0)
     >>> [round(float(t), 6) for t in timed.time_s], [(loss.kind, loss.samples) for loss in timed.losses]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from labkit.runs.line_protocol import StreamHeader
+from labkit.runs.live.line_protocol import StreamHeader
 from labkit.runs.recording import Recording
 
 __all__ = ["EndsFinder", "Level", "LiveWindow", "MoveCounter"]

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from labkit.runs.line_protocol import Fault
-from labkit.runs.live_window import EndsFinder, MoveCounter
-from labkit.runs.log_file import LogFile, printable
-from labkit.runs.log_plan import LogPlan, LogSummary
-from labkit.runs.sample_clock import Loss, SampleClock
+from labkit.runs.live.line_protocol import Fault
+from labkit.runs.live.live_window import EndsFinder, MoveCounter
+from labkit.runs.live.log_file import LogFile, printable
+from labkit.runs.live.log_plan import LogPlan, LogSummary
+from labkit.runs.live.sample_clock import Loss, SampleClock
 
 __all__ = ["LogSession"]
 

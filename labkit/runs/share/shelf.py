@@ -24,15 +24,15 @@ from pathlib import Path
 import pandas as pd
 
 from labkit.base import LogFormatError
-from labkit.runs.beside import BESIDE, numbers_beside
 from labkit.runs.facts import RunFacts
-from labkit.runs.parcel import ParcelledRun, peek_parcel
-from labkit.runs.parcel_contents import LOG_KINDS
-from labkit.runs.parcel_safety import clean_text
-from labkit.runs.results import RESULTS_FILE, RunResults, log_checksums, read_results
 from labkit.runs.runfile import RunFile, facts_of
 from labkit.runs.runfolder import RUN_FILE
-from labkit.runs.scrub_files import suffix_of
+from labkit.runs.share.beside import BESIDE, numbers_beside
+from labkit.runs.share.parcel import ParcelledRun, peek_parcel
+from labkit.runs.share.parcel_contents import LOG_KINDS
+from labkit.runs.share.parcel_safety import clean_text
+from labkit.runs.share.results import RESULTS_FILE, RunResults, log_checksums, read_results
+from labkit.runs.share.scrub_files import suffix_of
 
 __all__ = ["INDEX_FILE", "Shelf", "index_shelf"]
 

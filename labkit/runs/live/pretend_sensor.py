@@ -17,7 +17,7 @@ from time import monotonic
 import numpy as np
 
 from labkit.base import STANDARD_GRAVITY_M_S2, check_number
-from labkit.runs.line_protocol import checksum
+from labkit.runs.live.line_protocol import checksum
 
 __all__ = ["STEP_MG", "PretendSensor", "invented_motion"]
 

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import BinaryIO
 
-from labkit.runs.parcel_safety import ParcelRefusedError
+from labkit.runs.share.parcel_safety import ParcelRefusedError
 
 __all__ = ["ALGORITHMS", "PAYLOAD", "Checksums", "bag_info", "checksums", "read_manifest", "tag_files", "verify_bag"]
 

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from labkit.runs.log_file import not_stored, printable
+from labkit.runs.live.log_file import not_stored, printable
 from labkit.runs.runfile import RunFile, facts_of, run_template
 
 __all__ = ["FormField", "fill_template", "form_fields", "read_settings", "write_run_file"]

@@ -21,7 +21,7 @@ import av.error
 import numpy as np
 
 from labkit.base import check_number
-from labkit.runs.log_file import LogNotStoredError, not_stored, printable
+from labkit.runs.live.log_file import LogNotStoredError, not_stored, printable
 
 __all__ = ["CameraLostError", "CaptureSummary", "capture_clip"]
 

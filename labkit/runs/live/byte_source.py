@@ -23,7 +23,7 @@ from typing import Protocol
 import serial
 from serial.tools import list_ports
 
-from labkit.runs.log_file import printable
+from labkit.runs.live.log_file import printable
 
 __all__ = ["ByteSource", "FileSource", "Piece", "Pump", "SerialSource", "SourceLostError", "open_source"]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from labkit.base import check_choice, check_number
-from labkit.runs.live_window import Level
+from labkit.runs.live.live_window import Level
 
 __all__ = ["CAUTIONS", "WINDOW_S", "LogPlan", "LogSummary", "LoggerStatus"]
 

@@ -15,14 +15,14 @@ from time import monotonic
 import numpy as np
 
 from labkit.base import LogFormatError
-from labkit.runs.byte_source import ByteSource, Piece, Pump, SourceLostError
-from labkit.runs.line_protocol import Batch, LineDecoder, StreamHeader, scaled_signals
-from labkit.runs.live_window import EndsFinder, LiveWindow
-from labkit.runs.log_file import LogNotStoredError, printable
-from labkit.runs.log_plan import CAUTIONS, WINDOW_S, LoggerStatus, LogPlan, LogSummary
-from labkit.runs.log_session import LogSession
+from labkit.runs.live.byte_source import ByteSource, Piece, Pump, SourceLostError
+from labkit.runs.live.line_protocol import Batch, LineDecoder, StreamHeader, scaled_signals
+from labkit.runs.live.live_window import EndsFinder, LiveWindow
+from labkit.runs.live.log_file import LogNotStoredError, printable
+from labkit.runs.live.log_plan import CAUTIONS, WINDOW_S, LoggerStatus, LogPlan, LogSummary
+from labkit.runs.live.log_session import LogSession
+from labkit.runs.live.sample_clock import SampleClock
 from labkit.runs.recording import Recording
-from labkit.runs.sample_clock import SampleClock
 
 __all__ = ["CAUTIONS", "LogPlan", "LogSummary", "Logger", "LoggerStatus"]
 
@@ -49,7 +49,7 @@ class Logger:
     Examples
     --------
     >>> import pathlib, tempfile
-    >>> from labkit.runs.byte_source import open_source
+    >>> from labkit.runs.live.byte_source import open_source
     >>> folder = pathlib.Path(tempfile.mkdtemp())
     >>> _ = (folder / "sent.txt").write_text("# rate_hz: 100\\nseq,ax [mg]\\n0,5\\n1,6\\n4,5\\n5,6\\n")
     >>> plan = LogPlan(folder=folder, pretrigger_s=0.0)

@@ -18,12 +18,12 @@ from pathlib import Path
 
 from packaging.licenses import InvalidLicenseExpression, canonicalize_license_expression
 
-from labkit.runs.bag import PAYLOAD, Checksums, checksums, read_manifest, verify_bag
-from labkit.runs.parcel_contents import check_content, read_json
-from labkit.runs.parcel_safety import Limits, ParcelRefusedError, check_entries, open_archive
-from labkit.runs.results import RESULTS_FILE, read_results
 from labkit.runs.runfolder import RUN_FILE
-from labkit.runs.scrub import Scrubbed
+from labkit.runs.share.bag import PAYLOAD, Checksums, checksums, read_manifest, verify_bag
+from labkit.runs.share.parcel_contents import check_content, read_json
+from labkit.runs.share.parcel_safety import Limits, ParcelRefusedError, check_entries, open_archive
+from labkit.runs.share.results import RESULTS_FILE, read_results
+from labkit.runs.share.scrub import Scrubbed
 
 __all__ = ["Parcel", "ParcelledRun", "check_licence", "contents_of", "open_parcel", "peek_parcel"]
 

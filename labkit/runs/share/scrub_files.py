@@ -20,8 +20,8 @@ from typing import BinaryIO
 
 import tifffile
 
-from labkit.runs.scrub import Scrubber
-from labkit.runs.scrub_clips import CLIPS, clean_clip
+from labkit.runs.share.scrub import Scrubber
+from labkit.runs.share.scrub_clips import CLIPS, clean_clip
 
 __all__ = ["LeftOutError", "clean_copy", "clean_notebook", "clean_strings", "suffix_of"]
 
