@@ -213,6 +213,9 @@ def test_parameters_and_their_intervals(fit):
     for name, true in TRUTH.items():
         assert fit.estimates[name].interval.contains(true)
         assert fit.estimates[name].value == pytest.approx(true, rel=0.05 if "loss" in name else 0.01)
+        ends = fit.estimates[name].interval
+        half = 2.1098 * fit.estimates[name].standard_error / fit.estimates[name].value  # t of 9 + 8, table: 2.110
+        assert math.log(ends.high / ends.low) == pytest.approx(2 * half, rel=1e-4)
     assert fit.parameters() == {name: e.value for name, e in fit.estimates.items()}
 
 
@@ -327,7 +330,9 @@ def test_drawn_parameters_follow_the_covariance_and_the_bounds(fit):
     logs = np.log([list(p.values()) for p in fit.sample(4000, seed=2)])
     heavier = fit.t_dof / (fit.t_dof - 2)
     sd = np.sqrt(np.diag(fit.log_covariance))
-    assert np.cov(logs.T / sd[:, None]) == pytest.approx(heavier * fit.log_covariance / np.outer(sd, sd), abs=0.15)
+    found = np.cov(logs.T / sd[:, None])
+    assert found == pytest.approx(heavier * fit.log_covariance / np.outer(sd, sd), abs=0.15)
+    assert np.mean(np.diag(found)) == pytest.approx(heavier, rel=0.05)
     unknown = fit_machine(three_runs(dampings=False), [SIDE, UP, LOSS], n_starts=8)
     drawn = [p["foot_loss_factor"] for p in unknown.sample(500, seed=2)]
     assert min(drawn) >= 0.02 and max(drawn) <= 0.5 and np.std(np.log(drawn)) > 0.5
@@ -362,13 +367,13 @@ def test_a_prediction_outside_of_what_was_fitted_is_said(fit):
 
 
 def test_leaving_each_run_out_shows_whether_the_fit_foretells_it():
-    told = leave_one_out(three_runs(seed=5), [SIDE, UP, LOSS], n_starts=16)
+    told = leave_one_out(three_runs(seed=5), [SIDE, UP, LOSS], n_starts=8)
     assert len(told.held_out) == 12 and set(told.fits) == {"+0 kg", "+3 kg", "+6 kg"}
     assert told.covered_share >= 0.75
     assert told.sentences[0].startswith(f"{sum(h.covered for h in told.held_out)} of 12 observations")
-    bad = three_runs(seed=5, shares=(0.0005, 0.01))
-    bad[1] = run(3.0, off=1.05, shares=(0.0005, 0.01))
-    seen = leave_one_out(bad, [SIDE, UP, LOSS], n_starts=16)
+    bad = three_runs(seed=5, dampings=False)
+    bad[1] = run(3.0, off=1.05, dampings=False)
+    seen = leave_one_out(bad, [SIDE, UP], n_starts=8)
     assert not all(h.covered for h in seen.held_out if h.case == "+3 kg")
     with pytest.raises(ValueError, match="at least two"):
         leave_one_out(bad[:1], [SIDE])

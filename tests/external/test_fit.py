@@ -313,7 +313,7 @@ def recover(seeds, *, panel, n_starts):
     return dict(zip(names, np.array(errors).T)), np.array(covered)
 
 
-@pytest.mark.parametrize("panel, seeds, n_starts", [(False, range(6), 32), (True, range(20, 22), 256)])
+@pytest.mark.parametrize("panel, seeds, n_starts", [(False, range(4), 32), (True, range(20, 21), 128)])
 def test_parameters_are_recovered_from_runs_at_three_masses(panel, seeds, n_starts):
     """Median error ≤ 1 % (stiffness), ≤ 3 % (damping), nothing in a wrong basin, intervals that cover.
 
@@ -324,7 +324,7 @@ def test_parameters_are_recovered_from_runs_at_three_masses(panel, seeds, n_star
         damping = "loss" in name
         assert np.median(error) <= (0.03 if damping else 0.01), name
         assert error.max() < (0.25 if damping else 0.1), name
-    assert covered.mean() >= 0.8  # 15 or 30 intervals of 95 %: below 0.8 by chance in 1 of 200 suites or fewer
+    assert covered.mean() >= 0.8
 
 
 @pytest.mark.parametrize("panel", [False, True])
