@@ -136,6 +136,7 @@ def read_pixels(path: Path) -> np.ndarray:
                 return page.asarray()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # on large pictures and odd remarks in them
+        Image.open(path).close()  # says what is wrong, and refuses what claims to be huge
         pixels = iio.imread(path, plugin="pillow")
     deep = path.suffix.lower() == ".pgm" and pixels.dtype == np.int32  # 16 bits, scaled to their range
     return pixels.astype(np.uint16) if deep else pixels
@@ -197,6 +198,7 @@ def _open_stack(path: Path, rate_hz: float | None, time_s: Sequence[float] | Non
 def _count_pages(path: Path) -> tuple[int, Callable[[], Iterator[np.ndarray]]]:
     """Number of pages, and a function that walks through them."""
     if path.suffix.lower() == ".gif":
+        Image.open(path).close()
         return iio.improps(path, index=..., plugin="pillow").n_images or 1, lambda: iio.imiter(path, plugin="pillow")
     with tifffile.TiffFile(path) as file:
         series = file.series[0]
