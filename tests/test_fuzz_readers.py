@@ -566,6 +566,20 @@ def test_lists_of_exposures(content):
         assert exposure.move >= 1 and exposure.wait_s >= 0 and 0 < exposure.exposure_s < math.inf
 
 
+@pytest.mark.parametrize("name", ["a" * 300, "../a.png", "sub/a.png", "none.png", "."])
+def test_exposures_with_names_that_are_no_picture_beside_the_list(tmp_path, name):
+    (tmp_path / "sharp.png").write_bytes(PICTURES["grey.png"])
+    (tmp_path / "frames.csv").write_text(f"file,move,wait_ms,exposure_ms\n{name},1,0,2\n")
+    with pytest.raises(LogFormatError, match=r"frames\.csv, line 2: found no picture"):
+        read_exposures(tmp_path)
+
+
+def test_a_picture_listed_often_is_read_once(tmp_path):
+    (tmp_path / "sharp.png").write_bytes(PICTURES["grey.png"])
+    (tmp_path / "frames.csv").write_text("file,move,wait_ms,exposure_ms\n" + "sharp.png,1,0,2\n" * 1000)
+    assert len({id(frame.picture) for frame in read_exposures(tmp_path).frames}) == 1
+
+
 @budget(30)
 @given(content=spoiled(b"# camera\n0.0\n0.1\n0.2\n") | st.binary(max_size=100))
 def test_lists_of_frame_times(content):

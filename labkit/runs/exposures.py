@@ -6,6 +6,7 @@ at rest.
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -107,7 +108,9 @@ def read_exposures(folder: str | Path, *, sharp: str = "sharp.png") -> Exposures
 def _inside(table: SmallTable, folder: Path, name: str, *, line: int | None) -> Path:
     """A picture of this folder, by its bare name."""
     path = folder / name
-    if Path(name).name != name or "\\" in name or not path.is_file():
+    if (
+        Path(name).name != name or "\\" in name or not os.path.isfile(path)
+    ):  # False also for a name that no file can have
         raise table.error(
             None,
             line=line,
