@@ -135,6 +135,14 @@ def test_runs_are_foretold_from_the_others(relation):
     assert any(one.foretold_m.value != one.fitted_m.value for one in relation.runs)
 
 
+def test_runs_with_other_exposures_are_named(relation, fitted):
+    assert not any("other times" in text for text in relation.sentences)
+    fast = fitted.cases[2]
+    short = replace(fast, observations=fast.observations[:-1])
+    again = blur_relation([fitted.cases[0], short], fitted, n_draws=2)
+    assert any("other times than in 01-as-built: 05-fast" in text for text in again.sentences)
+
+
 def test_elasticities(relation):
     curves = {curve.factor: curve for curve in relation.curves}
     acceleration, stiffness = curves["acceleration_m_s2"], curves["panel_stiffness_n_per_m"]
@@ -175,6 +183,8 @@ def test_a_sheet_that_occurs_once_cannot_be_foretold(fitted):
     )
     alone = next(case for case in fitted.cases if case.name == "08-steel-3-mm")
     assert without_case(steel_once, alone) is None
+    with pytest.raises(ValueError, match="'09-steel-ballast' is none of the fit's"):
+        without_case(steel_once, fitted.cases[4])
 
 
 def test_misfit_is_not_led_by_frames_without_blur(fitted):

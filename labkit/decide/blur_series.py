@@ -336,7 +336,17 @@ def _sentences(
     alone = [one.run for one in runs if one.foretold_m is None]
     if alone:
         words.append(f"Not foretold, since their sheet occurs in no other run: {', '.join(alone)}.")
+    odd = [one.run for one in runs if _times(points, one.run) != _times(points, reference)]
+    if odd:
+        words.append(
+            f"Exposures at other times than in {reference}: {', '.join(odd)}; their means do not compare with the "
+            "curves."
+        )
     return words + [curve.sentence(reference) for curve in curves]
+
+
+def _times(points: Sequence[BlurPoint], run: str) -> list[tuple[float, float]]:
+    return sorted((round(p.wait_s, 6), round(p.exposure_s, 6)) for p in points if p.run == run)
 
 
 def _limits(cases: Sequence[Case], runs: Sequence[RunBlur]) -> list[str]:

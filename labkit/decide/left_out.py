@@ -26,15 +26,19 @@ def without_case(fit: MachineFit, case: Case) -> MachineFit | None:
     fit : MachineFit
         The fit to all.
     case : Case
-        The case to be left out.
+        The case to be left out, one of the fit's.
 
     Notes
     -----
     The others cannot tell a run whose sheet occurs in no other case (known for cases with a `MachineBuild`).
     """
+    own = next((one for one in fit.cases if one.name == case.name), None)
+    if own is None:
+        names = ", ".join(one.name for one in fit.cases)
+        raise ValueError(f"case {case.name!r} is none of the fit's, which are {names}; a fit is without it already")
     if _sheet(case) not in {_sheet(other) for other in fit.cases if other.name != case.name}:
         return None
-    rows, z = _derivatives(fit, case), _residuals(fit, case)
+    rows, z = _derivatives(fit, own), _residuals(fit, own)
     scale = max(1.0, fit.chi2_per_dof) if fit.dof else 1.0
     information = np.linalg.inv(fit.log_covariance) - rows.T @ rows / scale
     width = np.array([math.log(p.high / p.low) for p in fit.ranges]) / math.sqrt(12.0)
