@@ -42,7 +42,7 @@ from labkit.decide.settings import changed, resized_panel
 from labkit.decide.verdict import compare_runs
 from labkit.decide.what_if import compare_outlooks, outlook
 from labkit.model.assemble import machine_from_facts, panel_from_facts
-from labkit.model.fit import fit_machine, leave_one_out
+from labkit.model.fit import Case, MachineFit, Observation, Parameter, fit_machine, leave_one_out
 from labkit.model.foot_map import foot_map, with_feet
 from labkit.model.identify import next_run
 from labkit.model.optics import optics_from_facts
@@ -62,12 +62,16 @@ __version__ = "0.1.0"
 __all__ = [
     "BlockedAnalysisError",
     "CameraSensor",
+    "Case",
     "Estimate",
     "Expected",
     "Interval",
     "LogFormatError",
+    "MachineFit",
     "Metric",
     "MotionSensor",
+    "Observation",
+    "Parameter",
     "Recording",
     "SlowPositions",
     "amplitude_spectrum",
