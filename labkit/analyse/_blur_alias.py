@@ -92,7 +92,7 @@ def shares(orders: Orders, free: np.ndarray) -> tuple[np.ndarray, list[np.ndarra
     return power / power.sum(axis=0), [steeper, is_x, is_y]
 
 
-def share_slopes(share: np.ndarray, slopes: list[np.ndarray], parts: np.ndarray) -> np.ndarray:
+def _share_slopes(share: np.ndarray, slopes: list[np.ndarray], parts: np.ndarray) -> np.ndarray:
     """Derivatives of the mean Σ share·part over the orders to the three free numbers."""
     weighted = share * parts
     mean = weighted.sum(axis=0)
@@ -111,7 +111,7 @@ class _FoldedPower:
         self.spread = power * np.maximum((share * strength).sum(axis=0) - np.abs(mean) ** 2, 0.0)
         density = seen["noise"] + self.spread
         relative = seen["misfit"] / density
-        bent = share_slopes(share, slopes, strength) - 2 * (mean.conj() * share_slopes(share, slopes, single)).real
+        bent = _share_slopes(share, slopes, strength) - 2 * (mean.conj() * _share_slopes(share, slopes, single)).real
         bent = (bent * power / density).reshape(N_FREE, -1)
         weight = 0.5 * seen["weight"].ravel()
         self.value = float(weight @ (np.log(density) + relative).ravel()) + 0.5 * float(free @ free) / _PRIOR_SD**2
