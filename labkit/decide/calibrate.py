@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy import special
+from scipy import special, stats
 
 from labkit.analyse.displacement import integrations
 from labkit.analyse.exposures import ExposureBlur
@@ -64,6 +64,7 @@ _GIVING = ("head_mount", "support")  # parts that are rigid unless named
 _SHEET_WIDTH = 2.0  # modulus: beyond both ends of the table's interval by this factor
 _SHEET_LOSS = (0.001, 0.3)  # joints included
 _LAST_STARTS = 2
+_CHANCE = 0.01  # χ² less likely than this by chance does not explain the runs
 _REACH, _LEAST_REACH = 8.0, 0.02  # standard errors and ln(ratio) by which the second fit may leave the first
 
 
@@ -389,13 +390,19 @@ def calibrate(
     Notes
     -----
     Modes of one run with each sheet and the pushes are fitted first, from starts over the whole range; then everything,
-    within 8 standard errors of that (never beyond the bounds). Blur goes up and down with the frequencies and would
+    within 8 standard errors of that (never beyond the bounds). Where that does not explain the runs, the same again
+    with the modes of all runs first, and the better fit is kept. Blur goes up and down with the frequencies and would
     lead starts astray; the second range as a weak prior narrows an interval by at most 3 %.
     """
     chosen = default_parameters(cases, giving=giving) if parameters is None else tuple(parameters)
     options = {"model_error": model_error, "seed": seed, "level": level}
-    rough = fit_machine([_without_blur(case) for case in _telling(cases)], chosen, n_starts=n_starts, **options)
-    return fit_machine(cases, _narrowed(chosen, rough), n_starts=_LAST_STARTS, **options)
+    found = []
+    for first in (_telling(cases), cases):
+        rough = fit_machine([_without_blur(case) for case in first], chosen, n_starts=n_starts, **options)
+        found.append(fit_machine(cases, _narrowed(chosen, rough), n_starts=_LAST_STARTS, **options))
+        if found[-1].dof == 0 or stats.chi2.sf(found[-1].chi2, found[-1].dof) >= _CHANCE:
+            break
+    return min(found, key=lambda fit: fit.chi2)
 
 
 def _telling(cases: Sequence[Case]) -> list[Case]:
