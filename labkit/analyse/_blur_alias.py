@@ -25,7 +25,6 @@ __all__ = [
     "learn_shares",
     "minimise",
     "no_belief",
-    "share_slopes",
     "shares",
 ]
 
