@@ -18,6 +18,7 @@ from typing import BinaryIO
 
 import numpy as np
 import pandas as pd
+from pyarrow import parquet, types
 from scipy.io import wavfile
 
 from labkit.base import LogFormatError
@@ -25,11 +26,6 @@ from labkit.runs.arraylog import DATES, NUMBERS, ArrayLog, damaged
 from labkit.runs.columns import Column, Stated, parse_title, stated_facts
 from labkit.runs.table import FREE_BYTES, MOST_UNPACKED, unpacks_too_far
 from labkit.runs.ufflog import read_uff
-
-try:
-    from pyarrow import parquet, types
-except ImportError:  # an extra
-    parquet = None
 
 __all__ = ["binary_log"]
 
@@ -204,13 +200,6 @@ def _fields(array: np.ndarray) -> dict[str, np.ndarray]:
 
 # ------------------------------------------------------------------------------------------------- Parquet
 def _read_parquet(path: Path) -> ArrayLog:
-    if parquet is None:
-        raise LogFormatError(
-            str(path),
-            found="a Parquet file, but no library that reads it",
-            expected="pyarrow",
-            cure="install it with `pip install 'rigidity-lab[parquet]'`, or export the log as CSV",
-        )
     try:
         with path.open("rb") as stream:  # a name need not be UTF-8
             stated = parquet.read_metadata(stream)
