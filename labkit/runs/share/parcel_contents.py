@@ -18,15 +18,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from pyarrow import ArrowException
+from pyarrow.parquet import read_metadata
 
 from labkit.runs.share.parcel_safety import Limits, ParcelRefusedError
 from labkit.runs.share.scrub_files import suffix_of
-
-try:
-    from pyarrow import ArrowException
-    from pyarrow.parquet import read_metadata
-except ImportError:  # an optional extra
-    ArrowException = read_metadata = None
 
 __all__ = ["KINDS", "LOG_KINDS", "check_content", "read_json"]
 
@@ -155,8 +151,6 @@ def _check_arrays(path: Path, limits: Limits) -> None:
 
 
 def _check_parquet(path: Path, limits: Limits) -> None:
-    if read_metadata is None:
-        raise ValueError("a Parquet log, which cannot be looked into without pyarrow (`pip install pyarrow`)")
     try:
         described = read_metadata(path)
     except (ArrowException, OSError) as error:

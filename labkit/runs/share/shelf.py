@@ -346,8 +346,6 @@ def _read_index(path: Path, notes: list[str]) -> pd.DataFrame | None:
             raise ValueError("it has other columns")
         for name in (*_TEXTS, "software"):  # it may have come with the shelf from someone else
             table[name] = table[name].map(lambda text: clean_text(text, most=_MOST_TEXT)).astype("string")
-    except ImportError:
-        return None
     except (ValueError, OSError, TypeError, KeyError) as error:
         notes.append(f"the index was made anew: it could not be read ({clean_text(error, most=100)})")
         return None
@@ -360,8 +358,6 @@ def _keep(table: pd.DataFrame, path: Path, notes: list[str]) -> None:
     try:
         table.to_parquet(passing, index=False)
         os.replace(passing, path)
-    except ImportError:
-        notes.append("the index was not kept, so the next look takes as long: install pyarrow")
     except OSError as error:
         passing.unlink(missing_ok=True)
         notes.append(f"the index was not kept, so the next look takes as long: {error}")
