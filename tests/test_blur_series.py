@@ -292,6 +292,12 @@ def test_relate_prints_the_relation(capsys, prepared):
     assert len(told["points"]) == 25 and told["runs"][3]["factors"]["frame_mass_kg"] == 23.669
 
 
+def test_relate_warns_of_a_machine_that_does_not_explain_the_runs(capsys, prepared, monkeypatch, fitted):
+    monkeypatch.setattr(series_jobs, "calibrate", lambda *_, **__: replace(fitted, chi2=31.0 * fitted.dof))
+    assert main(["relate", str(SERIES / "01-as-built"), str(SERIES / "08-steel-3-mm")]) == 1
+    assert "DO NOT USE: the fitted machine does not explain these runs" in capsys.readouterr().out
+
+
 def test_relate_says_what_is_wrong(capsys, prepared):
     assert main(["relate", str(SERIES / "01-as-built")]) == 2
     assert "one run makes no relation" in capsys.readouterr().err

@@ -20,6 +20,8 @@ from labkit.show.series_tables import factors_table, runs_table
 
 __all__ = ["add_jobs"]
 
+_EXPLAINED = 2.0  # χ² per degree of freedom up to which a fitted machine is used
+
 
 def add_jobs(jobs: object) -> None:
     """Add the jobs on series of runs to the sub-parsers of the program."""
@@ -60,6 +62,13 @@ def _relate(options: argparse.Namespace) -> int:
     relation = blur_relation(cases, fit, reference=Path(options.reference).name if options.reference else "")
     said = [*relation.sentences, *(f"limit: {text}" for text in relation.limits)]
     notes = [*_left_out(found), *fit.unidentified, *fit.notes]
+    good = fit.converged and not fit.chi2_per_dof > _EXPLAINED  # nan without spare observations
+    if not good:
+        said.insert(
+            0,
+            f"DO NOT USE: the fitted machine does not explain these runs (χ² per degree of freedom "
+            f"{fit.chi2_per_dof:.3g}). Add a push for each sheet or more runs, or let another part give (--giving).",
+        )
     said += [f"note: {text}" for text in notes]
     if options.json:
         print_json(
@@ -73,14 +82,14 @@ def _relate(options: argparse.Namespace) -> int:
                 "notes": notes,
             }
         )
-        return 0 if fit.converged else 1
+        return 0 if good else 1
     print_table("the fitted machine", parameters_table(fit))
     print_table("blur of the runs, root mean square over the exposures [95 % interval]", runs_table(relation))
     print_table(f"one factor alone, the rest as in {relation.reference}", factors_table(relation))
     print()
     for text in said:
         print_wrapped(text)
-    return 0 if fit.converged else 1
+    return 0 if good else 1
 
 
 def _measured(path: Path) -> tuple[RunAnalysis, tuple[ExposureBlur, ...]]:
