@@ -26,9 +26,9 @@ from labkit.analyse.stiffness import push_test
 from labkit.analyse.warm_up import temperature_sensitivity, warm_up_wait
 from labkit.base import Estimate, Interval, LogFormatError
 from labkit.decide.blur_relation import blur_after_moves, relate_blur
-from labkit.decide.blur_series import blur_relation
+from labkit.decide.blur_series import blur_relation, foretell_blur
 from labkit.decide.budget import camera_budget
-from labkit.decide.calibrate import calibrate, case_of_push, case_of_run
+from labkit.decide.calibrate import calibrate, case_of_push, case_of_run, case_to_foretell
 from labkit.decide.cautions import cautions
 from labkit.decide.compare import Metric, compare_metrics
 from labkit.decide.draws import draws_from_ranges
@@ -84,6 +84,7 @@ __all__ = [
     "can_see",
     "case_of_push",
     "case_of_run",
+    "case_to_foretell",
     "cautions",
     "changed",
     "check_recording",
@@ -105,6 +106,7 @@ __all__ = [
     "fit_modes",
     "focus_curve",
     "foot_map",
+    "foretell_blur",
     "frequency_response",
     "leave_one_out",
     "load_run",

@@ -143,9 +143,9 @@ def measure_blur(
     Notes
     -----
     Found on photographs of 128 × 128 px with noise 2 of 255, family stated, frame anywhere within a pixel of the
-    reference: through a lens (standard deviation 0.4 px) bias ≤ 0.01 px and scatter ≤ 0.03 px of the extent for 0.5 to
+    reference: through a lens (standard deviation 0.4 px) bias ≤ 0.02 px and scatter ≤ 0.03 px of the extent for 0.5 to
     4 px. Without any lens, fine detail folds back, and what folds looks like blur when the frame stands part of a pixel
-    off: the same from 1 px up, but 0.03 px bias and 0.08 px scatter at 0.5 px, and a detection limit up to 1.6 times
+    off: the same from 1 px up, but 0.03 px bias and 0.08 px scatter at 0.5 px, and a detection limit up to 1.7 times
     the bound. A stop down of the lens or a frame on the pixels of the reference cures it; a larger region does not.
 
     Examples
