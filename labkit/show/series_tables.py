@@ -11,6 +11,7 @@ from labkit.show.tables import estimate_text
 
 __all__ = ["exposures_table", "factors_table", "runs_table"]
 
+
 def runs_table(relation: SeriesRelation) -> pd.DataFrame:
     """Blur of every run, root mean square over its exposures: measured, fitted, foretold from the other runs.
 
