@@ -75,6 +75,7 @@ def test_tables_of_a_run_name_their_units(analysed, table):
 
 
 def test_every_plot_labels_its_axes_and_says_what_it_shows(analysed):
+    before = plt.get_fignums()
     run, other = analysed("wren-hardboard"), analysed("wren-foot")
     pair = [run.axis("az"), other.axis("az")]
     for draw in (plots.plot_decays, plots.plot_spectra, plots.plot_settling):
@@ -83,7 +84,7 @@ def test_every_plot_labels_its_axes_and_says_what_it_shows(analysed):
         picture = plots.picture(ax)
         assert picture.source.startswith("data:image/png;base64,") and len(picture.alt) > 40
         assert 'alt="' in picture._repr_html_()
-    assert plt.get_fignums() == []
+    assert plt.get_fignums() == before  # every picture closed its figure
 
 
 def test_plots_draw_where_they_are_told_and_leave_settings_alone(analysed):

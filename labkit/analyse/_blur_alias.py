@@ -22,9 +22,11 @@ __all__ = [
     "Belief",
     "Orders",
     "folded_orders",
+    "folds_oddly",
     "learn_shares",
     "minimise",
     "no_belief",
+    "nothing_folds_oddly",
     "shares",
 ]
 
@@ -35,6 +37,8 @@ _SLOPE = 2.5  # γ before any fit: photographs have about 2 to 3
 _STEEPEST = 2.0  # bound of ln(γ / 2.5)
 _PRIOR_SD = 0.5  # of ln(γ / 2.5) and of the logarithms of both levels
 _TRUST = 0.3  # in the folded power, which is not spread evenly over the picture
+_ODD = 1.5  # logarithm by which folded frequencies must be stronger than the picture has for a wrong kernel
+_FAST = 1e8
 _EVERY = 2  # frequencies along both axes of which one is used to learn the shares
 
 
@@ -59,6 +63,17 @@ class Belief:
 def no_belief() -> Belief:
     """The prior alone."""
     return Belief(mean=np.zeros(N_FREE), precision=np.eye(N_FREE) / _PRIOR_SD**2)
+
+
+def nothing_folds_oddly() -> Belief:
+    """The prior, held fast: for a misfit that would pass for folded power and is not."""
+    return Belief(mean=np.zeros(N_FREE), precision=_FAST * np.eye(N_FREE))
+
+
+def folds_oddly(free: np.ndarray) -> bool:
+    """Whether more folds than any picture has: a kernel of another shape was taken for it."""
+    log_slope, along_x, along_y = free
+    return max(-log_slope, along_x, along_y) > _ODD
 
 
 def folded_orders(fy: np.ndarray, fx: np.ndarray, power: np.ndarray) -> Orders:

@@ -7,14 +7,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.analyse._blur_alias import N_FREE
+from labkit.analyse._blur_alias import N_FREE, folds_oddly
 from labkit.analyse._blur_errors import KernelFit, summarise
-from labkit.analyse._blur_fit import SMALL_PX2, Point, settle, weights_at
+from labkit.analyse._blur_fit import SMALL_PX2, Point, kernel_variances, settle, weights_at
 from labkit.analyse.kernels import EXTENT_PER_SIGMA
 from labkit.base import Estimate, Interval
 
 __all__ = [
     "Candidate",
+    "agreeing",
     "candidate",
     "fit_families",
     "hull",
@@ -25,6 +26,8 @@ __all__ = [
 ]
 
 _FACTORS = 0.45, 0.7, 1.0, 1.4, 2.0, 2.8  # of the variance of the Gaussian, tried as starts
+_EXPLAINED = 2.0  # power of the misfit over the one expected, below which a family explains the picture
+_APART = 2.0  # factor of the variance within which a family must agree with the Gaussian
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,6 +76,22 @@ def _starts(gaussian: np.ndarray, family: str) -> list[np.ndarray]:
     if largest < SMALL_PX2:
         return [np.concatenate([[largest], angle, gaussian[3:]])]
     return [np.concatenate([[factor * largest], angle, gaussian[3:6], np.zeros(N_FREE)]) for factor in _FACTORS]
+
+
+def agreeing(fits: list[KernelFit], variance: KernelFit) -> list[KernelFit]:
+    """Fits whose kernel has about the variance that the free Gaussian finds; the Gaussian alone when there is none.
+
+    Every kernel bends its transfer by its variance at low frequencies, whatever its shape. A family that explains a
+    lopsided kernel by folded frequencies instead ends far from it, or with more of them than a picture has: then one
+    that explains the picture without goes first.
+    """
+    size = float(np.trace(variance_matrix(variance.parameters)))
+    if size < SMALL_PX2:
+        return fits
+    plain = [fit for fit in fits if not folds_oddly(fit.parameters[-N_FREE:]) and fit.residual_ratio < _EXPLAINED]
+    fits = plain or fits
+    found = [(float(kernel_variances(fit.parameters[: fit.n_shape], fit.family)[0][:2].sum()), fit) for fit in fits]
+    return [fit for own, fit in found if size / _APART < own < size * _APART] or [variance]
 
 
 def ranked(fits: list[KernelFit], *, inflation: float) -> list[tuple[float, KernelFit]]:

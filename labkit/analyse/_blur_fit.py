@@ -13,16 +13,26 @@ differs.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from labkit.analyse._blur_alias import N_FREE, Belief, learn_shares, minimise, no_belief, shares
+from labkit.analyse._blur_alias import N_FREE, Belief, learn_shares, minimise, no_belief, nothing_folds_oddly, shares
 from labkit.analyse._blur_pair import Pair, window_spectrum
 from labkit.analyse.kernels import profile
 
-__all__ = ["N_SHAPE", "SMALL_PX2", "Point", "Weights", "information", "settle", "weights_at"]
+__all__ = [
+    "N_SHAPE",
+    "SMALL_PX2",
+    "Point",
+    "Weights",
+    "information",
+    "kernel_variances",
+    "settle",
+    "settle_plainly",
+    "weights_at",
+]
 
 #: Shape parameters: variance and direction of a line, variance of a disc, c_xx, c_yy, c_xy of a Gaussian.
 N_SHAPE = {"smear": 2, "sinusoid": 2, "disc": 1, "gaussian": 3}
@@ -168,6 +178,16 @@ def weights_at(pair: Pair, parameters: np.ndarray, family: str, *, learn: bool) 
     share, _ = shares(pair.orders, belief.mean)
     spread = (share * np.abs(single) ** 2).sum(axis=0) - np.abs((share * single).sum(axis=0)) ** 2
     return Weights(band=band, folded=pair.power * np.maximum(spread, 0.0), belief=belief)
+
+
+def settle_plainly(pair: Pair, start: np.ndarray, *, family: str) -> tuple[Point, bool]:
+    """As `settle`, with the shares of folded frequencies held at what is usual."""
+    point, held = start, nothing_folds_oddly()
+    for tolerance in (_ROUGH, _FINE):
+        weights = replace(weights_at(pair, point, family, learn=False), belief=held)
+        found, ended = minimise(lambda p, w=weights: Point(pair, w, p, family), point, tolerance=tolerance)
+        point = found.parameters
+    return found, ended
 
 
 def settle(pair: Pair, start: np.ndarray, *, family: str) -> tuple[Point, bool]:

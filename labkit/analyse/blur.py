@@ -8,14 +8,16 @@ both is accounted for, so the stated intervals are those of the scatter from fra
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
 
+from labkit.analyse._blur_alias import N_FREE, folds_oddly
 from labkit.analyse._blur_errors import KernelFit, detection_errors, misfit_noise_sd, summarise
 from labkit.analyse._blur_families import (
     Candidate,
+    agreeing,
     candidate,
     fit_families,
     hull,
@@ -24,7 +26,7 @@ from labkit.analyse._blur_families import (
     undetected_extent,
     variance_matrix,
 )
-from labkit.analyse._blur_fit import settle
+from labkit.analyse._blur_fit import SMALL_PX2, settle, settle_plainly
 from labkit.analyse._blur_pair import Pair, first_guess, overlap, prepare, whole_shift
 from labkit.analyse.burst import Burst, average_burst
 from labkit.analyse.kernels import EXTENT_PER_SIGMA
@@ -38,7 +40,11 @@ _LARGEST_PX = 16.0  # extent up to which kernels are fitted
 _MARGIN_PX, _REACH = 5, 0.6  # margin at the border, and beyond it that part of the extent, first guessed too small
 _EVIDENCE = 6.0  # difference in BIC that decides between families ("strong", Kass & Raftery 1995, from memory)
 _FOLDED_DOUBT = 5.0  # times more evidence where all scatter is that of folded frequencies, whose law is not exact
-_ODD_SHAPE = 1.5  # logarithm by which folded frequencies must be stronger than the picture has for a wrong kernel
+_SHAPE_ERROR = 0.025  # of σ, standard: vibration over part of a period, 48 pictures of the demo series
+_OTHER_SHAPE = (
+    "the kernel has another shape than the families (lopsided, for one): its size is doubtful; a vibration is seen in "
+    "part of a period, or the picture also turned, changed its focus, or part of the scene changed"
+)
 _DETECT = 3.29  # standard errors of the variance: 5 % false alarms, 5 % misses (ISO 11843 idea, from memory)
 
 
@@ -162,12 +168,15 @@ def measure_blur(
     check_number("level", level, above=0.0, below=1.0)
     bursts, notes = _read(frame, sharp, region, full_scale)
     noise = _given_noise(bursts, noise_sd)
-    variance = _variance_fit(bursts, noise)
+    variance, odd = _variance_fit(bursts, noise)
     detected = _is_detected(variance)
     tried = [family] if family != "any" else list(EXTENT_PER_SIGMA)
-    fits = ranked(fit_families(variance, tried if detected else ["gaussian"]), inflation=variance.inflation)
+    fits = fit_families(variance, tried if detected else ["gaussian"])
+    fits = ranked(agreeing(fits, variance) if family == "any" else fits, inflation=variance.inflation)
     candidates = [candidate(fit, score=score, level=level) for score, fit in fits]
     best = fits[0][1]
+    if folds_oddly(best.parameters[-N_FREE:]) or (odd and best.family == "gaussian"):
+        notes.append(_OTHER_SHAPE)
     if best.family != "gaussian":
         candidates[0] = open_downwards(candidates[0], candidate(variance, score=math.nan, level=level))
     return _result(best, tuple(candidates), detected=detected, family=family, notes=notes, level=level)
@@ -198,7 +207,7 @@ def relative_variance(
     """
     check_choice("family", family, [name for name in EXTENT_PER_SIGMA if name != "gaussian"])
     bursts, _ = _read(frame, sharp, region, None)
-    fit = fit_families(_variance_fit(bursts, _given_noise(bursts, noise_sd)), [family])[0]
+    fit = fit_families(_variance_fit(bursts, _given_noise(bursts, noise_sd))[0], [family])[0]
     if not fit.converged:
         return Estimate.unknown(level=level)
     error = math.sqrt(fit.covariance[0, 0])
@@ -238,8 +247,8 @@ def _given_noise(bursts: tuple[Burst, Burst], noise_sd: float | tuple[float, flo
 
 
 # ------------------------------------------------------------------------------------------------------- fits
-def _variance_fit(bursts: tuple[Burst, Burst], noise: list[float]) -> KernelFit:
-    """Gaussian with free variances: the start of everything, and the test for any blur at all."""
+def _variance_fit(bursts: tuple[Burst, Burst], noise: list[float]) -> tuple[KernelFit, bool]:
+    """Gaussian with free variances, the start of everything and the test for any blur; whether its shape is odd."""
     frame, sharp = bursts[0].mean, bursts[1].mean
     known = all(math.isfinite(sd) for sd in noise)
     noise = noise if known else [_rough_noise(frame)] * 2
@@ -251,10 +260,13 @@ def _variance_fit(bursts: tuple[Burst, Burst], noise: list[float]) -> KernelFit:
         pair = prepare(frame, sharp, shift=shift, margin=margin, noise_sd=tuple(noise))
         _check_scene(pair, *overlap(frame, sharp, shift=shift)[:2])
         point, converged = settle(pair, start, family="gaussian")
+        odd = folds_oddly(point.parameters[-N_FREE:])
+        if odd:
+            point, converged = settle_plainly(pair, start, family="gaussian")
         start = point.parameters
         if not known:
             noise = [misfit_noise_sd(point)] * 2
-    return summarise(point, converged)
+    return summarise(point, converged), odd
 
 
 def _rough_noise(picture: np.ndarray) -> float:
@@ -298,6 +310,8 @@ def _result(
     spanned = open_ones if not decided else open_ones[:1]
     extent = hull([c.extent_px for c in spanned]) if detected else undetected_extent(candidates[0], family)
     sigma_x, sigma_y = hull([c.sigma_x_px for c in spanned]), hull([c.sigma_y_px for c in spanned])
+    if family == "any":
+        sigma_x, sigma_y = (_with_shape_error(sigma, level=level) for sigma in (sigma_x, sigma_y))
     if not best.converged:
         extent, sigma_x, sigma_y = (Estimate.unknown(e.value, level=level) for e in (extent, sigma_x, sigma_y))
     notes = notes + _notes(best, candidates[0], detected)
@@ -331,18 +345,27 @@ def _result(
     )
 
 
+def _with_shape_error(sigma: Estimate, *, level: float) -> Estimate:
+    """An interval widened for kernels that are none of the families; a small blur has no shape to speak of."""
+    if not (sigma.interval.known and sigma.value**2 > SMALL_PX2):
+        return sigma
+    extra = _SHAPE_ERROR * sigma.value
+    reach = stats.norm.ppf(0.5 + level / 2) * extra
+    low, high = sigma.interval.low, sigma.interval.high
+    wider = replace(
+        sigma.interval,
+        low=max(sigma.value - math.hypot(sigma.value - low, reach), 0.0),
+        high=sigma.value + math.hypot(high - sigma.value, reach),
+    )
+    return replace(sigma, standard_error=math.hypot(sigma.standard_error, extra), interval=wider)
+
+
 def _notes(best: KernelFit, first: Candidate, detected: bool) -> list[str]:
     notes = []
     if best.residual_ratio > 2.0:
         notes.append(
             f"the misfit has {best.residual_ratio:.1f} times the power expected: light, focus or scene changed, or the "
             "noise is larger than stated"
-        )
-    log_slope, along_x, along_y = best.parameters[-3:]
-    if max(-log_slope, along_x, along_y) > _ODD_SHAPE:
-        notes.append(
-            "the kernel has another shape than the families (lopsided, for one): its size is doubtful; a vibration is "
-            "seen in part of a period, or the picture also turned, changed its focus, or part of the scene changed"
         )
     if not best.converged:
         notes.append("the fit did not converge, so that how far it may be off is not known")
