@@ -189,7 +189,15 @@ def blur_relation(
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ForetoldRun:
-    """Blur that a fitted machine has in a run: every exposure, and the run as a whole."""
+    """Blur that a fitted machine has in a run.
+
+    Parameters
+    ----------
+    points : tuple of BlurPoint
+        Every exposure.
+    run : RunBlur
+        The run as a whole.
+    """
 
     points: tuple[BlurPoint, ...]
     run: RunBlur
