@@ -1,7 +1,7 @@
 """What one turn of a dial costs: the model and the picture moved in place, against the same picture made anew.
 
-The picture made anew is what a notebook does that draws a figure with matplotlib for every value. `bench_key_to_picture`
-measures the whole way in JupyterLab.
+The picture made anew is what a notebook does that draws a figure with matplotlib for every value.
+`bench_key_to_picture` measures the whole way in JupyterLab.
 """
 
 from pathlib import Path
