@@ -77,6 +77,12 @@ def test_it_ends_after_so_many_moves_and_the_rest_after_them(tmp_path):
     assert summary.n_moves >= 3 and summary.reason == f"{summary.n_moves} moves were made"
 
 
+def test_moves_closer_than_the_rest_end_it_too(tmp_path):
+    summary = logged(stored(tmp_path / "sent.txt", 8000), n_moves=3, rest_s=3.0)  # a move every 1.5 s
+    assert summary.reason == f"{summary.n_moves} moves were made"
+    assert summary.n_moves > 3 and summary.n_samples < 8000
+
+
 def test_it_ends_when_the_time_is_over(tmp_path):
     summary = logged(stored(tmp_path / "sent.txt", 8000), duration_s=2.0)
     assert summary.reason == "2 s are over" and 1600 <= summary.n_samples < 8000

@@ -62,6 +62,8 @@ def print_table(title: str, table: pd.DataFrame) -> None:
         lambda cell: clean_text(cell) if isinstance(cell, str) else cell
     )
     print(f"\n{clean_text(title)}")
+    if shown.empty:
+        return
     print(textwrap.indent(shown.to_string(index=False, justify="left"), "  "))
 
 

@@ -331,5 +331,10 @@ class Logger:
         counter.look(self._window, rate_hz=self._clock.rate_hz)
         if now_s - self._begun_s >= plan.duration_s:
             self._reason = f"{plan.duration_s:g} s are over"
-        elif plan.n_moves and self._session.n_moves >= plan.n_moves and now_s - counter.last_end_s >= plan.rest_s:
+        elif plan.n_moves and self._enough_moves(now_s - counter.last_end_s):
             self._reason = f"{self._session.n_moves} moves were made"
+
+    def _enough_moves(self, still_s: float) -> bool:
+        """All moves and the rest after the last; a further move ends it too, where moves follow closer than that."""
+        made, wanted = self._session.n_moves, self.plan.n_moves
+        return made > wanted or (made == wanted and still_s >= self.plan.rest_s)
