@@ -1,5 +1,6 @@
 """The live logger: what it writes, when it begins and ends, what it survives."""
 
+import contextlib
 import errno
 import functools
 import math
@@ -265,7 +266,7 @@ def test_live_from_a_pseudo_terminal_with_losses_garbage_and_a_wrong_stated_rate
     assert log.sample_rate_hz == pytest.approx(3150, rel=0.01)
     assert summary.n_moves == 2 and summary.n_faults >= 2
     missing = int(np.isnan(log.values[0]).sum())
-    assert missing >= 10 and abs(missing - summary.n_lost) <= 2
+    assert missing >= 5 and abs(missing - summary.n_lost) <= 2  # five at a time; a busy computer may log one loss only
     steps = log.values[:, np.isfinite(log.values[0])] / (STEP_MG * 1e-3 * STANDARD_GRAVITY_M_S2)
     assert np.abs(steps - np.round(steps)).max() < 1e-3
 
@@ -276,14 +277,13 @@ def test_from_a_socket_that_hangs_up_and_comes_back(tmp_path):
 
     def serve():
         for first, stop in ((0, 6000), (6600, 9000)):
-            connection = server.accept()[0]
-            for i in range(first, stop, 100):
-                connection.sendall(b"t [us],ax [mg]\n")  # again and again: what comes at once is thrown away
-                connection.sendall("".join(f"{500 * k},{k % 1000}\n" for k in range(i, i + 100)).encode())
-                time.sleep(0.01)
-            if first:
-                done.wait(20.0)
-            connection.close()
+            with server.accept()[0] as connection, contextlib.suppress(OSError):  # the logger may end before
+                for i in range(first, stop, 100):
+                    connection.sendall(b"t [us],ax [mg]\n")  # again and again: what comes at once is thrown away
+                    connection.sendall("".join(f"{500 * k},{k % 1000}\n" for k in range(i, i + 100)).encode())
+                    time.sleep(0.01)
+                if first:
+                    done.wait(20.0)
 
     done = threading.Event()
     thread = threading.Thread(target=serve)
