@@ -11,12 +11,10 @@ from matplotlib.axes import Axes
 
 from labkit.decide.explore import OptionResult, Sensitivity, SpeedMap
 from labkit.model.fit_result import MachineFit
-from labkit.show.plots import finish, new_axes
+from labkit.show.plots import COLOURS, finish, new_axes
 from labkit.show.tables import estimate_text
 
 __all__ = ["options_table", "parameters_table", "plot_sensitivity", "plot_speed_map", "sensitivity_table"]
-
-_COLOUR = "#0072B2"
 
 
 def plot_speed_map(found: SpeedMap, ax: Axes | None = None) -> Axes:
@@ -68,8 +66,8 @@ def plot_sensitivity(shares: Sequence[Sensitivity], ax: Axes | None = None, *, m
     ax = new_axes(ax, size=(7.5, 0.6 + 0.4 * len(shown)))
     places = np.arange(len(shown))[::-1]
     for place, one in zip(places, shown):
-        ax.plot([one.share.interval.low, one.share.interval.high], [place, place], color=_COLOUR, lw=2)
-        ax.plot(one.share.value, place, "o", color=_COLOUR)
+        ax.plot([one.share.interval.low, one.share.interval.high], [place, place], color=COLOURS[0], lw=2)
+        ax.plot(one.share.value, place, "o", color=COLOURS[0])
     ax.set_yticks(places, [one.name for one in shown])
     ax.set(xlim=(0, 1), xlabel="share of the variance that knowing it would take away")
     first = shown[0]

@@ -22,11 +22,10 @@ from labkit.runs.live.logger import CAUTIONS, Logger, LoggerStatus, LogPlan, Log
 from labkit.runs.live.run_form import fill_template, form_fields, read_settings, write_run_file
 from labkit.runs.recording import Recording
 from labkit.show.logged import keep_or_repeat, summary_sentence
+from labkit.show.plots import COLOURS, STYLES
 
 __all__ = ["LogPanel", "StripChart", "run_form"]
 
-_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7")  # Okabe & Ito's set for colour-vision deficiency (2008)
-_STYLES = ("-", "--", "-.", ":")
 _DRAW_EVERY_S = 0.25
 _STRIP_S = 6.0
 _COLUMNS = 700
@@ -74,9 +73,9 @@ class StripChart:
         """
         self._ax.set_ylabel(f"{_quantity(recording.unit)} [{recording.unit.replace('^2', '²')}]")
         largest = 0.0
-        for k, name in enumerate(recording.channels[: len(_COLOURS)]):
+        for k, name in enumerate(recording.channels[: len(COLOURS)]):
             if name not in self._lines:
-                (self._lines[name],) = self._ax.plot([], [], _STYLES[k], color=_COLOURS[k], lw=0.9, label=name)
+                (self._lines[name],) = self._ax.plot([], [], STYLES[k], color=COLOURS[k], lw=0.9, label=name)
                 self._ax.legend(loc="upper left", ncols=4, frameon=False)
             time, values = _outline(recording, name)
             self._lines[name].set_data(time, values)

@@ -11,6 +11,7 @@ import html
 import json
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import ipywidgets as ipw
@@ -365,13 +366,4 @@ def _spot(place: object) -> tuple[float, float]:
 
 def _best(found: Outlook) -> Outlook:
     """The outlook with its best draw alone, to compare before all draws are there."""
-    return found if len(found.draws["blur_px"]) == 1 else _Alone(found)
-
-
-class _Alone:
-    def __init__(self, found: Outlook) -> None:
-        self._found = found
-        self.draws = {name: values[:1] for name, values in found.draws.items()}
-
-    def __getattr__(self, name: str) -> object:
-        return getattr(self._found, name)
+    return replace(found, draws={name: values[:1] for name, values in found.draws.items()})
