@@ -102,6 +102,11 @@ class Interval:
         """False when the uncertainty is unknown (nan ends)."""
         return not math.isnan(self.low)
 
+    @property
+    def log_sd(self) -> float:
+        """Standard deviation of the logarithm of a positive number that has this interval as its normal range."""
+        return math.log(self.high / self.low) / (2.0 * float(special.ndtri(0.5 + self.level / 2.0)))
+
     def contains(self, value: float) -> bool:
         """True when `value` lies inside; False for an unknown interval."""
         return self.low <= value <= self.high

@@ -10,7 +10,6 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from scipy import stats
 
 from labkit.base import Estimate, Interval, check_number
 from labkit.model.materials import MaterialNumber, material
@@ -52,7 +51,7 @@ def draws_from_ranges(
         for name, (low, high) in ranges.items()
     }
     middle = {name: math.sqrt(low * high) for name, (low, high) in ends.items()}
-    spread = {name: math.log(high / low) / (2 * stats.norm.ppf(0.5 + _LEVEL / 2)) for name, (low, high) in ends.items()}
+    spread = {name: Interval(low=low, high=high, level=_LEVEL).log_sd for name, (low, high) in ends.items()}
     return [middle] + [
         {name: float(middle[name] * math.exp(spread[name] * rng.standard_normal())) for name in ends} for _ in range(n)
     ]
@@ -87,7 +86,7 @@ def _log_spread(number: MaterialNumber) -> float:
     ends = number.interval
     if not (ends.known and ends.low > 0):
         return 0.0
-    return math.log(ends.high / ends.low) / (2 * stats.norm.ppf(0.5 + ends.level / 2))
+    return ends.log_sd
 
 
 def from_draws(values: np.ndarray) -> Estimate:

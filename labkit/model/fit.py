@@ -139,7 +139,7 @@ def _problem(
         fixed={},
         prior_rows=np.array(rows, dtype=int),
         prior_logs=np.array([math.log(k.value) for k in known]),
-        prior_sds=np.array([_log_sd(k.interval) for k in known]),
+        prior_sds=np.array([k.interval.log_sd for k in known]),
     )
 
 
@@ -169,10 +169,6 @@ def _check(cases: tuple[Case, ...], parameters: tuple[Parameter, ...], priors: M
 def _error_of(model_error: float | Mapping[str, float], quantity: str) -> float:
     share = model_error.get(quantity, 0.0) if isinstance(model_error, Mapping) else model_error
     return check_number(f"model_error of {quantity}", share, at_least=0.0)
-
-
-def _log_sd(interval: Interval) -> float:
-    return math.log(interval.high / interval.low) / (2.0 * float(special.ndtri(0.5 + interval.level / 2.0)))
 
 
 # -------------------------------------------------------------------------------------------------- the result
